@@ -1,0 +1,107 @@
+"""A CT volume in patient space and what is known of its making."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PatientFacts:
+    """Who was scanned, as the file says; only the report may show it, no table and no log.
+
+    Attributes
+    ----------
+    name, identifier, birth_date, sex, accession, study_date : str
+        Empty where the file does not say.
+    age_years : float or None
+        At the scan. [years]
+    """
+
+    name: str = ""
+    identifier: str = ""
+    birth_date: str = ""
+    sex: str = ""
+    accession: str = ""
+    study_date: str = ""
+    age_years: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanFacts:
+    """Where a volume came from and how it was made.
+
+    Attributes
+    ----------
+    source : str
+        Path of the series, relative to the input that was given, for the technician.
+    file_format : str
+        ``dicom``, ``nifti``, ``nrrd`` or ``metaimage``.
+    series_key : str
+        What identifies the series for good: its SeriesInstanceUID (with a suffix where one UID
+        held several volumes), or the input hash of a file without one.
+    input_sha256 : str
+        Hash over the files that were read, in slice order.
+    n_files : int
+        How many files were read.
+    kernel, manufacturer, modality : str
+        As written in the file; empty where it does not say.
+    kvp : float or None
+        Tube voltage. [kV]
+    slice_thickness_mm : float or None
+        As declared; never used as a spacing. [mm]
+    warnings : tuple of str
+        Codes of what was odd yet harmless while reading.
+    """
+
+    source: str
+    file_format: str
+    series_key: str
+    input_sha256: str
+    n_files: int = 1
+    kernel: str = ""
+    manufacturer: str = ""
+    modality: str = "CT"
+    kvp: float | None = None
+    slice_thickness_mm: float | None = None
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CtVolume:
+    """Hounsfield units on a regular, orthogonal grid in patient (LPS) space.
+
+    Attributes
+    ----------
+    voxels_hu : (k, j, i) int16 array
+        Slice, row, column as stored; read-only. Any orientation of the grid is allowed. [HU]
+    index_to_lps_mm : (4, 4) float array
+        Maps homogeneous ``(k, j, i, 1)`` to patient coordinates of voxel centres. [mm]
+    facts : ScanFacts
+        Provenance.
+    patient : PatientFacts
+        Identity, for the report only.
+    """
+
+    voxels_hu: NDArray[np.int16]
+    index_to_lps_mm: NDArray[np.float64]
+    facts: ScanFacts
+    patient: PatientFacts = field(default_factory=PatientFacts)
+
+    def __post_init__(self) -> None:
+        if self.voxels_hu.ndim != 3 or self.voxels_hu.dtype != np.int16:
+            raise ValueError(
+                f"'voxels_hu' must be a 3-D int16 array, got {self.voxels_hu.ndim}-D "
+                f"{self.voxels_hu.dtype}."
+            )
+        if self.index_to_lps_mm.shape != (4, 4):
+            raise ValueError(
+                f"'index_to_lps_mm' must have shape (4, 4), got {self.index_to_lps_mm.shape}."
+            )
+        self.voxels_hu.setflags(write=False)
+        self.index_to_lps_mm.setflags(write=False)
+
+    @property
+    def spacing_mm(self) -> NDArray[np.float64]:
+        """Distance between neighbours along k, j and i, shape (3,) [mm]."""
+        return np.asarray(np.linalg.norm(self.index_to_lps_mm[:3, :3], axis=0))
