@@ -1,4 +1,4 @@
-"""The reasons to refuse: one class each, with a code, its fields and a sentence that says what to do.
+"""The reasons to refuse: one class each, with a code, fields and a sentence on what to do.
 
 A message may name a file (relative to the input) and a tag; it never carries a patient's identity.
 """

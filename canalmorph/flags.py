@@ -1,0 +1,35 @@
+"""Quality flags of one section: documented bits, decoded to names for the tables."""
+
+from enum import IntFlag
+
+
+class Quality(IntFlag):
+    """What is in doubt about a section; blank numbers are explained by these names."""
+
+    GOOD = 0
+    #: The wall is thinner than three standard widths of the blur: it rests on the density.
+    THIN_CORTEX = 1
+    #: The outline meets the edge of the scan, so that part of it was never imaged.
+    TOUCHES_EDGE = 2
+    #: More than a tenth of the outline had no edge that could be trusted; its widths are blank.
+    OUTLINE_INCOMPLETE = 4
+    #: The section reaches the head, so that it ends medially where the head's circle begins.
+    HEAD_IN_SECTION = 8
+    #: The section opens medially and no head is known to end it; ML widths are blank.
+    OPENS_MEDIALLY = 16
+    #: Metal or clipped values lie near the section; its numbers are blank.
+    METAL = 32
+    #: The slices are too thick for the number that is asked of them.
+    SLICES_TOO_THICK = 64
+
+    def names(self) -> list[str]:
+        """Return the lower-case names of the bits that are set, in the order of their value.
+
+        Examples
+        --------
+        >>> (Quality.THIN_CORTEX | Quality.TOUCHES_EDGE).names()
+        ['thin_cortex', 'touches_edge']
+        >>> Quality.GOOD.names()
+        []
+        """
+        return [bit.name.lower() for bit in Quality if bit in self and bit.name is not None and bit]

@@ -1,0 +1,246 @@
+"""A femur found in a scan, its cortex, and its own frame of reference."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.model.volume import CtVolume
+
+
+class Side(StrEnum):
+    """Body side, from patient coordinates alone."""
+
+    LEFT = "left"
+    RIGHT = "right"
+
+    @property
+    def medial_x_sign(self) -> int:
+        """Sign of the patient x axis (+x is the patient's left) that points medially."""
+        return -1 if self is Side.LEFT else 1
+
+
+class Plane(StrEnum):
+    """Which directions ML and AP mean."""
+
+    NECK = "neck"
+    SCANNER = "scanner"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeadSphere:
+    """The sphere of the femoral head.
+
+    Attributes
+    ----------
+    centre_lps_mm : (3,) float array
+        Patient coordinates. [mm]
+    radius_mm, centre_u_mm, radius_u_mm : float
+        Radius and the standard uncertainties of centre (per axis) and radius. [mm]
+    inlier_share : float
+        Share of the directions whose bone edge lies on the sphere, 0 to 1.
+    """
+
+    centre_lps_mm: NDArray[np.float64]
+    radius_mm: float
+    centre_u_mm: float
+    radius_u_mm: float
+    inlier_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Femur:
+    """One located femur.
+
+    Attributes
+    ----------
+    side : Side
+        From coordinates.
+    crop : CtVolume
+        The femur's neighbourhood on the scan's grid, axes turned so that k runs up, j to the
+        back and i to the left as nearly as the grid allows.
+    shaft_path_lps_mm : (n, 3) float array
+        Rough centres of the shaft's sections, distal to proximal. [mm]
+    head : HeadSphere or None
+        None where no head was found.
+    shaft_leaves_scan : bool
+        True where the shaft runs out of the scan at its lower end, so that the bone goes on.
+    warnings : tuple of str
+        Codes.
+    """
+
+    side: Side
+    crop: CtVolume
+    shaft_path_lps_mm: NDArray[np.float64]
+    head: HeadSphere | None
+    shaft_leaves_scan: bool
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """What the scan itself tells of cortical density, blur and noise.
+
+    Attributes
+    ----------
+    cortex_hu, cortex_u_hu : float
+        Density of thick cortex and its spread. [HU]
+    blur_in_plane_mm, blur_through_plane_mm : float
+        Standard widths of the blur, interpolation included. [mm]
+    blur_u_mm : float
+        Standard uncertainty of the in-plane blur. [mm]
+    noise_hu : float
+        Standard deviation of the noise. [HU]
+    n_rays : int
+        How many rays the calibration rests on; 0 where it could not be made from this scan.
+    """
+
+    cortex_hu: float
+    cortex_u_hu: float
+    blur_in_plane_mm: float
+    blur_through_plane_mm: float
+    blur_u_mm: float
+    noise_hu: float
+    n_rays: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cortex:
+    """Both surfaces of the cortex as a tube of rings around a rough axis.
+
+    Attributes
+    ----------
+    femur : Femur
+        The femur they were found on.
+    heights_mm : (n,) float array
+        Height of each ring along the rough axis, ascending. [mm]
+    axis_point_lps_mm, axis_direction : (3,) float arrays
+        The rough axis; the direction points proximally.
+    outer_lps_mm, canal_lps_mm : (n, m, 3) float arrays
+        Periosteal and endosteal points of each ring; point ``m`` of neighbouring rings lie beside
+        each other. NaN where no edge could be found. [mm]
+    outer_u_mm, canal_u_mm : (n, m) float arrays
+        Standard uncertainty of each point along its ray, from the image noise. [mm]
+    quality : (n,) int array
+        `canalmorph.flags.Quality` bits of each ring.
+    calibration : Calibration
+        Density, blur and noise that the fit used.
+    """
+
+    femur: Femur
+    heights_mm: NDArray[np.float64]
+    axis_point_lps_mm: NDArray[np.float64]
+    axis_direction: NDArray[np.float64]
+    outer_lps_mm: NDArray[np.float64]
+    canal_lps_mm: NDArray[np.float64]
+    outer_u_mm: NDArray[np.float64]
+    canal_u_mm: NDArray[np.float64]
+    quality: NDArray[np.int64]
+    calibration: Calibration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FemurFrame:
+    """The femur's frame: origin at level 0 on the shaft axis, three unit vectors in patient space.
+
+    Attributes
+    ----------
+    origin_lps_mm : (3,) float array
+        Apex of the lesser trochanter projected on the proximal shaft axis. [mm]
+    medial, posterior, proximal : (3,) float arrays
+        Unit vectors: ML, AP and the shaft axis. On a left femur the three are left-handed.
+    plane : Plane
+        What the ML direction was taken from.
+    """
+
+    origin_lps_mm: NDArray[np.float64]
+    medial: NDArray[np.float64]
+    posterior: NDArray[np.float64]
+    proximal: NDArray[np.float64]
+    plane: Plane
+
+    def lps_to_frame_mm(self, points_lps_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return (..., 3) coordinates (medial, posterior, level) of patient points [mm]."""
+        axes = np.stack([self.medial, self.posterior, self.proximal], axis=1)
+        return np.asarray((points_lps_mm - self.origin_lps_mm) @ axes)
+
+    def frame_to_lps_mm(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return (..., 3) patient coordinates of points in the frame [mm]."""
+        axes = np.stack([self.medial, self.posterior, self.proximal], axis=0)
+        return np.asarray(points_mm @ axes + self.origin_lps_mm)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LesserTrochanter:
+    """Where the lesser trochanter is, and how surely.
+
+    Attributes
+    ----------
+    apex_lps_mm : (3,) float array
+        Mean of the bump's top (its highest 1 mm). [mm]
+    level_u_mm : float
+        Standard uncertainty of its level. [mm]
+    prominence_mm : float
+        Height of the bump over the higher of its two neighbouring saddles. [mm]
+    direction_deg : float
+        Direction in which it stands out, from medial (0) towards posterior (90). [deg]
+    second_prominence_mm : float
+        Prominence of the next best candidate at another level; 0 where there is none. [mm]
+    """
+
+    apex_lps_mm: NDArray[np.float64]
+    level_u_mm: float
+    prominence_mm: float
+    direction_deg: float
+    second_prominence_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NeckAxis:
+    """The axis of the femoral neck, from its narrowest section to the head's centre.
+
+    Attributes
+    ----------
+    centre_lps_mm : (3,) float array
+        Centre of the neck's section. [mm]
+    direction : (3,) float array
+        Unit vector towards the head.
+    direction_u_deg : float
+        Standard uncertainty of the direction. [deg]
+    """
+
+    centre_lps_mm: NDArray[np.float64]
+    direction: NDArray[np.float64]
+    direction_u_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AlignedFemur:
+    """A femur with its cortex, landmarks and frame: all that measuring needs.
+
+    Attributes
+    ----------
+    cortex : Cortex
+        Surfaces in patient space.
+    frame : FemurFrame
+        The femur's own frame.
+    lesser_trochanter : LesserTrochanter
+        Level 0.
+    neck : NeckAxis or None
+        None where no neck could be found; the plane is then ``scanner``.
+    axis_u_deg : float
+        Standard uncertainty of the shaft axis. [deg]
+    isthmus_in_view : bool
+        False where the canal is still narrowing at the lower end of the scan.
+    warnings : tuple of str
+        Codes.
+    """
+
+    cortex: Cortex
+    frame: FemurFrame
+    lesser_trochanter: LesserTrochanter
+    neck: NeckAxis | None
+    axis_u_deg: float
+    isthmus_in_view: bool
+    warnings: tuple[str, ...] = ()
