@@ -44,7 +44,7 @@ METAPHYSEAL_LEVEL_MM = -20.0  # laine_2000
 CORTICAL_INDEX_LEVEL_MM = -100.0  # cos_2018
 #: Level of the canal width in the morphological cortical index. [mm above the lesser trochanter]
 MORPHOLOGICAL_LEVEL_MM = -70.0  # spotorno; the level from memory
-#: Canal over outer at or above this went with osteoporosis; inner half of outer is the trade's rule.
+#: Canal over outer at or above this went with osteoporosis.
 CANAL_BONE_RATIO_OSTEOPOROTIC = 0.49  # yeung_2006
 #: Inner less than half of outer speaks for press-fit. Common practice, no source.
 INNER_OVER_OUTER_HALF = 0.5

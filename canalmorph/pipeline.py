@@ -1,0 +1,124 @@
+"""The order of the stages, top to bottom; the only module that imports all of them."""
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
+
+import canalmorph
+from canalmorph.advise.fixation import advise_fixation
+from canalmorph.align.femur import align_femur
+from canalmorph.align.settings import AlignSettings
+from canalmorph.classify.shape import classify_canal
+from canalmorph.errors import CanalMorphError
+from canalmorph.indices.compute import compute_indices
+from canalmorph.locate.femora import locate_femurs
+from canalmorph.locate.settings import LocateSettings
+from canalmorph.measure.canal import measure_canal
+from canalmorph.measure.settings import MeasureSettings
+from canalmorph.model.femur import AlignedFemur, Femur
+from canalmorph.model.results import CaseResult, FemurResult, Refusal
+from canalmorph.model.volume import CtVolume
+from canalmorph.read.settings import ReadSettings
+from canalmorph.segment.cortex import segment_cortex
+from canalmorph.segment.settings import SegmentSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """All settings, one part a stage; written whole into the provenance."""
+
+    read: ReadSettings = field(default_factory=ReadSettings)
+    locate: LocateSettings = field(default_factory=LocateSettings)
+    segment: SegmentSettings = field(default_factory=SegmentSettings)
+    align: AlignSettings = field(default_factory=AlignSettings)
+    measure: MeasureSettings = field(default_factory=MeasureSettings)
+
+    def to_dict(self) -> Mapping[str, object]:
+        """Return all settings as plain nested data."""
+        return asdict(self)
+
+    def hash_text(self) -> str:
+        """Return a short hash that is equal for equal settings."""
+        text = json.dumps(self.to_dict(), sort_keys=True, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ScanMeasurement:
+    """A measured scan: the light result, and the heavy femora that pictures and masks need."""
+
+    case: CaseResult
+    aligned: tuple[AlignedFemur, ...]
+
+
+def measure_femur(femur: Femur, settings: Settings) -> tuple[AlignedFemur, FemurResult]:
+    """Take one located femur to its indices, canal type and suggestion."""
+    cortex = segment_cortex(femur, settings.segment)
+    aligned = align_femur(cortex, settings.align)
+    profile = measure_canal(aligned, settings.measure)
+    indices = compute_indices(profile)
+    canal_type = classify_canal(indices)
+    advice = advise_fixation(canal_type, indices)
+    warnings = {*femur.warnings, *aligned.warnings, *profile.warnings, *indices.warnings}
+    return aligned, FemurResult(
+        side=femur.side,
+        profile=profile,
+        indices=indices,
+        canal_type=canal_type,
+        advice=advice,
+        warnings=tuple(sorted(warnings)),
+    )
+
+
+def measure_scan(
+    volume: CtVolume,
+    settings: Settings,
+    *,
+    case_id: str,
+    progress: Callable[[str], None] = lambda stage: None,
+) -> ScanMeasurement:
+    """Measure every femur of one scan; a femur that fails is a refusal, and the rest goes on.
+
+    Raises
+    ------
+    CanalMorphError
+        If there is no femur in the scan, or none of them could be measured.
+    """
+    progress("locate")
+    femurs = locate_femurs(volume, settings.locate)
+    aligned, results, refusals = [], [], []
+    failures: list[CanalMorphError] = []
+    for femur in femurs:
+        progress(f"measure {femur.side}")
+        try:
+            one_aligned, result = measure_femur(femur, settings)
+        except CanalMorphError as error:
+            failures.append(error)
+            refusals.append(
+                Refusal(
+                    stage="measure",
+                    code=error.code,
+                    message=str(error),
+                    source=volume.facts.source,
+                    side=femur.side,
+                )
+            )
+            continue
+        aligned.append(one_aligned)
+        results.append(result)
+    if not results:
+        raise failures[0]
+    spacing = tuple(float(step) for step in volume.spacing_mm)
+    case = CaseResult(
+        case_id=case_id,
+        scan=volume.facts,
+        patient=volume.patient,
+        spacing_mm=(spacing[0], spacing[1], spacing[2]),
+        femora=tuple(results),
+        refusals=tuple(refusals),
+        software_version=canalmorph.__version__,
+        settings_hash=settings.hash_text(),
+        settings=settings.to_dict(),
+    )
+    return ScanMeasurement(case=case, aligned=tuple(aligned))
