@@ -1,0 +1,1 @@
+"""Stage 2, CtVolume to Femur: where the femora are, which side, and which parts are in view."""

@@ -1,0 +1,161 @@
+"""Femora from shafts and heads: a femur is a round shaft with a head above it, beside its axis."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.errors import NoFemurError, SideContradictionError
+from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
+from canalmorph.geometry.lines import fit_line
+from canalmorph.locate.heads import find_heads
+from canalmorph.locate.settings import LocateSettings
+from canalmorph.locate.shafts import Chain, find_shafts
+from canalmorph.model.femur import Femur, HeadSphere, Side
+from canalmorph.model.volume import CtVolume
+
+#: The head's centre lies this far from the shaft axis; published offsets run from 20 to 65 mm.
+HEAD_OFFSET_MM = (18.0, 80.0)
+#: The shaft's axis for judging the head is taken this far below the head's centre. [mm]
+BELOW_HEAD_MM = 60.0
+#: The box in which a shaft's head is looked for, around its upper end. [mm]
+BOX_ASIDE_MM, BOX_BELOW_MM, BOX_ABOVE_MM = 95.0, 15.0, 125.0
+#: Bone around the shaft's path and the head that the crop keeps. [mm]
+CROP_SHAFT_MM, CROP_HEAD_MM = 65.0, 50.0
+#: A shaft that ends this near the scan's lowest slice runs out of the scan. [mm]
+LEAVES_SCAN_MM = 8.0
+
+
+def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ...]:
+    """Return the femora of a scan, right before left; sides come from coordinates alone.
+
+    Parameters
+    ----------
+    volume : CtVolume
+        Any orientation of the grid.
+    settings : LocateSettings
+        Thresholds.
+
+    Raises
+    ------
+    NoFemurError
+        If no shaft with a femoral head above it is in view.
+    SideContradictionError
+        If two femora claim one side, or the right one lies to the left.
+    """
+    voxels, affine = turn_towards_patient(volume.voxels_hu, volume.index_to_lps_mm)
+    blocks, block_affine = average_blocks(voxels, affine, block_mm=settings.block_mm)
+    chains = find_shafts(blocks, block_affine, settings)
+    found: dict[Side, tuple[HeadSphere, Chain]] = {}
+    for chain in chains:
+        if any(_share_sections(chain, other) for _, other in found.values()):
+            continue
+        head = _head_of(chain, voxels, affine, settings)
+        if head is None:
+            continue
+        side = _side_of(chain, head)
+        if side in found:
+            if np.linalg.norm(found[side][0].centre_lps_mm - head.centre_lps_mm) < head.radius_mm:
+                continue
+            raise SideContradictionError(source=volume.facts.source)
+        found[side] = (head, chain)
+    if not found:
+        raise NoFemurError(source=volume.facts.source, n_long_bones=len(chains))
+    if len(found) == 2:
+        right, left = found[Side.RIGHT][0], found[Side.LEFT][0]
+        if right.centre_lps_mm[0] > left.centre_lps_mm[0]:
+            raise SideContradictionError(source=volume.facts.source)
+    bottom_mm = _lowest_slice_mm(voxels.shape, affine)
+    return tuple(
+        _make_femur(volume, voxels, affine, side, *found[side], chains, bottom_mm)
+        for side in (Side.RIGHT, Side.LEFT)
+        if side in found
+    )
+
+
+def _head_of(
+    chain: Chain,
+    voxels: NDArray[np.int16],
+    affine: NDArray[np.float64],
+    settings: LocateSettings,
+) -> HeadSphere | None:
+    """Return the best sphere that lies where this shaft's head must lie, or None."""
+    top = chain.centres_lps_mm[-1]
+    aside = np.array([BOX_ASIDE_MM, BOX_ASIDE_MM, 0.0])
+    box = np.stack([top - aside - [0, 0, BOX_BELOW_MM], top + aside + [0, 0, BOX_ABOVE_MM]])
+    for head in find_heads(voxels, affine, box, settings.head_radius_mm):
+        if head.inlier_share < settings.least_head_inliers:
+            return None
+        point, direction = _axis_below(chain, head)
+        arm = head.centre_lps_mm - point
+        offset_mm = float(np.linalg.norm(arm - (arm @ direction) * direction))
+        if HEAD_OFFSET_MM[0] <= offset_mm <= HEAD_OFFSET_MM[1]:
+            return head
+    return None
+
+
+def _axis_below(chain: Chain, head: HeadSphere) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the line through the shaft's sections well below the head, or all if none are."""
+    centres = chain.centres_lps_mm
+    drop = head.centre_lps_mm[2] - centres[:, 2]
+    below = centres[(drop > BELOW_HEAD_MM) & (drop < BELOW_HEAD_MM + 100)]
+    return fit_line(below if len(below) > 4 else centres)
+
+
+def _side_of(chain: Chain, head: HeadSphere) -> Side:
+    """Return the side: the head lies medially, and +x is the patient's left."""
+    point, direction = _axis_below(chain, head)
+    at_head = point + direction * ((head.centre_lps_mm - point) @ direction)
+    return Side.RIGHT if head.centre_lps_mm[0] > at_head[0] else Side.LEFT
+
+
+def _share_sections(chain: Chain, other: Chain) -> bool:
+    """Whether two chains lie over each other along one bone."""
+    point, direction = fit_line(other.centres_lps_mm)
+    arm = chain.centres_lps_mm - point
+    aside = np.linalg.norm(arm - (arm @ direction)[:, None] * direction, axis=1)
+    return bool(np.median(aside) < 15.0)
+
+
+def _lowest_slice_mm(shape: tuple[int, ...], affine: NDArray[np.float64]) -> float:
+    corners = np.array([[0, j, i, 1] for j in (0, shape[1] - 1) for i in (0, shape[2] - 1)])
+    return float((corners @ affine.T)[:, 2].max())
+
+
+def _joined_path(chain: Chain, chains: list[Chain]) -> NDArray[np.float64]:
+    """Return the shaft's centres with those of chains that go on below it in line."""
+    path = chain.centres_lps_mm
+    for other in sorted(chains, key=lambda c: -float(c.centres_lps_mm[-1, 2])):
+        gap_mm = path[0, 2] - other.centres_lps_mm[-1, 2]
+        if other is chain or not 0 < gap_mm < 40:
+            continue
+        point, direction = fit_line(path[: max(10, len(path) // 3)])
+        ahead = point + direction * ((other.centres_lps_mm[-1, 2] - point[2]) / direction[2])
+        if np.linalg.norm(ahead - other.centres_lps_mm[-1]) < 10:
+            path = np.concatenate([other.centres_lps_mm, path])
+    return path
+
+
+def _make_femur(
+    volume: CtVolume,
+    voxels: NDArray[np.int16],
+    affine: NDArray[np.float64],
+    side: Side,
+    head: HeadSphere,
+    chain: Chain,
+    chains: list[Chain],
+    bottom_mm: float,
+) -> Femur:
+    path = _joined_path(chain, chains)
+    reach = np.array([CROP_SHAFT_MM, CROP_SHAFT_MM, 10.0])
+    corner = np.full(3, CROP_HEAD_MM)
+    box = np.concatenate(
+        [path - reach, path + reach, [head.centre_lps_mm - corner, head.centre_lps_mm + corner]]
+    )
+    part, part_affine = crop_grid(voxels, affine, box)
+    crop = CtVolume(voxels_hu=part, index_to_lps_mm=part_affine, facts=volume.facts)
+    return Femur(
+        side=side,
+        crop=crop,
+        shaft_path_lps_mm=path,
+        head=head,
+        shaft_leaves_scan=bool(path[0, 2] < bottom_mm + LEAVES_SCAN_MM),
+    )
