@@ -283,3 +283,82 @@ class NoBoneError(ReadError):
 
     code = "no-bone"
     remedy = "Give a series that shows the femur."
+
+
+class ResultsFolderError(CanalMorphError):
+    """A folder that cannot take results; the base of its reasons.
+
+    Parameters
+    ----------
+    folder : str
+        The folder as the user named it.
+    """
+
+    code = "results-folder"
+    #: What is wrong and what to do, after the folder's name.
+    sentence: ClassVar[str] = "cannot take results; name another folder."
+
+    def __init__(self, *, folder: str) -> None:
+        super().__init__(f"{folder} {self.sentence}")
+        self.folder = folder
+
+
+class ResultsInsideInputError(ResultsFolderError):
+    """The results would be written among the scans."""
+
+    code = "results-inside-input"
+    sentence = "lies inside an input; name a results folder outside the scans."
+
+
+class ResultsForeignFolderError(ResultsFolderError):
+    """The folder holds something else than results."""
+
+    code = "results-foreign-folder"
+    sentence = "exists, is not empty and holds no results of canalmorph; name a new folder."
+
+
+class ResultsOtherColumnsError(ResultsFolderError):
+    """The folder's tables have other columns, as another version made them."""
+
+    code = "results-other-columns"
+    sentence = (
+        "holds tables of another version, whose columns differ; name a new folder and measure "
+        "the scans again."
+    )
+
+
+class ResultsBusyError(ResultsFolderError):
+    """Another run writes to the folder."""
+
+    code = "results-busy"
+    sentence = "is in use by another run; wait for its end or name another folder."
+
+
+class ResultsNotWritableError(ResultsFolderError):
+    """The folder cannot be made or written."""
+
+    code = "results-not-writable"
+    sentence = "cannot be written; check the right to write there and the space on the disk."
+
+
+class ResultsOtherKeyError(ResultsFolderError):
+    """The folder's case names were made with another key."""
+
+    code = "results-other-key"
+    sentence = (
+        "was made with another case key, so that the same scan would get two names; give the "
+        "same --case-key, or name a new folder."
+    )
+
+
+class CaseKeyUnusableError(CanalMorphError):
+    """The file that should hold the case key holds none."""
+
+    code = "case-key-unusable"
+
+    def __init__(self, *, file: str, shortest_bytes: int) -> None:
+        super().__init__(
+            f"{file} is no case key: it must be a file of at least {shortest_bytes} bytes that "
+            "can be read; make one from random bytes and keep it secret."
+        )
+        self.file, self.shortest_bytes = file, shortest_bytes
