@@ -1,0 +1,1 @@
+"""Stage 7: the canal's shape and the estimated letter."""
