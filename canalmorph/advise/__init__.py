@@ -1,0 +1,1 @@
+"""Stage 8: a suggestion for discussion, with its reasons and its doubt."""

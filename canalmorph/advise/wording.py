@@ -1,0 +1,29 @@
+"""How numbers and probabilities stand in a sentence."""
+
+from canalmorph.model.results import Measurement
+
+
+def format_ratio(measurement: Measurement) -> str:
+    """Return a ratio with its standard uncertainty.
+
+    Examples
+    --------
+    >>> format_ratio(Measurement(value=3.456, u=0.123))
+    '3.46 ± 0.12'
+    """
+    return f"{measurement.value:.2f} ± {measurement.u:.2f}"
+
+
+def format_chance(chance: float) -> str:
+    """Return a probability in percent; never 0 % or 100 %, which no measurement earns.
+
+    Examples
+    --------
+    >>> format_chance(0.934), format_chance(0.9999), format_chance(0.0)
+    ('93 %', 'more than 99 %', 'less than 1 %')
+    """
+    if chance > 0.99:
+        return "more than 99 %"
+    if chance < 0.01:
+        return "less than 1 %"
+    return f"{100 * chance:.0f} %"
