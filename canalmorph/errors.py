@@ -39,6 +39,33 @@ class NoFemurError(CanalMorphError):
         self.source, self.n_long_bones = source, n_long_bones
 
 
+class HeadNotInViewError(CanalMorphError):
+    """The femoral head is not in view, so that the lesser trochanter cannot be told."""
+
+    code = "head-not-in-view"
+
+    def __init__(self, *, side: str) -> None:
+        super().__init__(
+            f"The head of the {side} femur is not in view, and without it the lesser trochanter "
+            f"cannot be told from other bumps. Rescan from the hip joint downwards."
+        )
+        self.side = side
+
+
+class ShaftTooShortError(CanalMorphError):
+    """Too little of the shaft is in view for an axis."""
+
+    code = "shaft-too-short"
+
+    def __init__(self, *, side: str, length_mm: float) -> None:
+        super().__init__(
+            f"Only {length_mm:.0f} mm of the {side} femur's shaft below the lesser trochanter is "
+            f"in view, too little for its axis. Rescan to at least 150 mm below the lesser "
+            f"trochanter."
+        )
+        self.side, self.length_mm = side, length_mm
+
+
 class SideContradictionError(CanalMorphError):
     """Two femora claim one side, or the sides are crossed."""
 

@@ -1,0 +1,1 @@
+"""Stage 1: files, folders and archives to CT volumes, or a refusal that says why."""

@@ -1,0 +1,153 @@
+"""What a survey lists: one line for each series, file or left-out group."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from canalmorph.errors import ReadError
+from canalmorph.read.headers import SliceHeader
+from canalmorph.read.sources import FileEntry
+
+#: Odd yet harmless: the code and what it says.
+READ_WARNINGS = {
+    "duplicate-files": "Identical copies of files were left out.",
+    "odd-slices-left-out": "Slices of another orientation in the same series were left out.",
+    "split-series": "One series held several volumes; they were told apart by acquisition.",
+    "series-uid-per-slice": "Each slice carried a series UID of its own; joined by geometry.",
+    "damaged-file-beside": "A damaged file lies in the same folder and was left out.",
+    "no-preamble": "Files lack the DICOM preamble.",
+    "lossy-compression": "The pixels were compressed with loss.",
+    "stray-high-bits": "Bits above the stored ones were masked; they may hold burnt-in text.",
+    "padding-in-tissue": "The padding value lies in the range of tissue and was not masked.",
+    "values-clipped": "Values beyond 16 bits were clipped.",
+    "text-undecodable": "A text in the header could not be decoded whole.",
+    "non-finite-voxels": "Voxels that are no numbers were set to air.",
+    "unit-not-stated": "The header does not state the unit of length; millimetres were taken.",
+    "orthonormalised": "The axes missed right angles by less than 0.001 and were corrected.",
+    "below-air": "Values below air were raised to -1024 HU.",
+    "clipped-high-values": "Many voxels hold the same highest value: metal is likely.",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DicomPlan:
+    """How to load a DICOM series: its slices in order and their grid."""
+
+    slices: tuple[SliceHeader, ...]
+    index_to_lps_mm: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilePlan:
+    """How to load one file of a research format."""
+
+    entry: FileEntry
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeriesFound:
+    """One series, or one group of files that is no series, as `survey` shows it.
+
+    Attributes
+    ----------
+    source : str
+        Folder, zip or file, relative to the input.
+    file_format : str
+        ``dicom``, ``nifti``, ``nrrd``, ``metaimage`` or ``other``.
+    status : str
+        ``measurable``, ``left_out`` or ``refused``.
+    code, message, file, tag : str
+        Why it is left out or refused, and what to do; empty code for a measurable series
+        that was chosen.
+    chosen : bool
+        Whether it is measured.
+    series_key, study_key : str
+        What identifies the series (empty where the file has no series UID; the volume then
+        carries its input hash) and, within one survey, its study.
+    n_slices, n_files : int
+        Planes of the volume and files of the group.
+    spacing_mm : tuple of 3 floats or None
+        Along k, j and i. [mm]
+    slice_thickness_mm, kvp : float or None
+        As declared. [mm] and [kV]
+    kernel, image_type : str
+        As declared.
+    orientation : str
+        ``axial``, ``coronal``, ``sagittal``, ``oblique`` or empty.
+    coverage_mm : float or None
+        Extent along the patient's long axis. [mm]
+    low_mm, high_mm : tuple of 3 floats or None
+        Corners of the volume's box in patient space. [mm]
+    warnings : tuple of str
+        Codes of `READ_WARNINGS`.
+    plan : DicomPlan, FilePlan or None
+        What is needed to load it.
+    error : ReadError or None
+        Why it is refused.
+    """
+
+    source: str
+    file_format: str
+    status: str
+    code: str = ""
+    message: str = ""
+    file: str = ""
+    tag: str = ""
+    chosen: bool = False
+    series_key: str = ""
+    study_key: str = ""
+    n_slices: int = 0
+    n_files: int = 1
+    spacing_mm: tuple[float, float, float] | None = None
+    slice_thickness_mm: float | None = None
+    kvp: float | None = None
+    kernel: str = ""
+    image_type: str = ""
+    orientation: str = ""
+    coverage_mm: float | None = None
+    low_mm: tuple[float, float, float] | None = None
+    high_mm: tuple[float, float, float] | None = None
+    warnings: tuple[str, ...] = ()
+    plan: DicomPlan | FilePlan | None = field(default=None, repr=False)
+    error: ReadError | None = field(default=None, repr=False)
+
+
+def refused(source: str, file_format: str, error: ReadError, **facts: object) -> SeriesFound:
+    """Return the line of an input that cannot be read."""
+    return SeriesFound(
+        source=source,
+        file_format=file_format,
+        status="refused",
+        code=error.code,
+        message=str(error),
+        file=error.file,
+        tag=error.tag,
+        error=error,
+        **facts,  # type: ignore[arg-type]
+    )
+
+
+def describe_grid(
+    index_to_lps_mm: np.ndarray[tuple[int, ...], np.dtype[np.float64]], shape: tuple[int, int, int]
+) -> dict[str, object]:
+    """Return spacing, orientation, coverage and box of a grid, as `SeriesFound` wants them."""
+    spacing = np.linalg.norm(index_to_lps_mm[:3, :3], axis=0)
+    corners = np.array(np.meshgrid(*[(0, n - 1) for n in shape], indexing="ij")).reshape(3, 8)
+    points = index_to_lps_mm[:3, :3] @ corners + index_to_lps_mm[:3, 3:]
+    low, high = points.min(axis=1), points.max(axis=1)
+    return {
+        "n_slices": shape[0],
+        "spacing_mm": tuple(float(value) for value in spacing),
+        "orientation": _name_orientation(index_to_lps_mm[:3, 0] / spacing[0]),
+        "coverage_mm": float(high[2] - low[2]),
+        "low_mm": tuple(float(value) for value in low),
+        "high_mm": tuple(float(value) for value in high),
+    }
+
+
+def _name_orientation(normal: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> str:
+    axis = int(np.argmax(np.abs(normal)))
+    # Within 30 degrees of an axis the plane still carries that axis' name.
+    if abs(normal[axis]) < np.cos(np.radians(30)):
+        return "oblique"
+    return ("sagittal", "coronal", "axial")[axis]

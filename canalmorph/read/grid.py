@@ -1,0 +1,171 @@
+"""Fit the regular right-angled grid of one volume's slices, or say why there is none.
+
+The distance of slices comes from ImagePositionPatient alone; slice thickness and the declared
+spacing between slices are never used.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.errors import (
+    ImplausibleVoxelError,
+    MissingSlicesError,
+    ReadError,
+    TiltedGantryError,
+    TooFewSlicesError,
+    UnevenSpacingError,
+)
+from canalmorph.read.headers import SliceHeader
+from canalmorph.read.settings import ReadSettings
+from canalmorph.read.tags import tag_label
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SliceGrid:
+    """Slices in order along their normal, and where they lie.
+
+    Attributes
+    ----------
+    slices : tuple of SliceHeader
+        In ascending order along the normal.
+    index_to_lps_mm : (4, 4) float array
+        Maps ``(k, j, i, 1)`` to patient coordinates. [mm]
+    """
+
+    slices: tuple[SliceHeader, ...]
+    index_to_lps_mm: NDArray[np.float64]
+
+
+def normal_of(orientation: Sequence[float]) -> NDArray[np.float64]:
+    """Return the unit normal of a plane from its six direction cosines."""
+    normal = np.cross(orientation[:3], orientation[3:])
+    return np.asarray(normal / np.linalg.norm(normal))
+
+
+def mean_axes(slices: Sequence[SliceHeader]) -> NDArray[np.float64]:
+    """Return row direction, column direction and normal, orthonormal, as columns of (3, 3)."""
+    mean = np.mean([header.orientation for header in slices], axis=0)
+    row = mean[:3] / np.linalg.norm(mean[:3])
+    column = mean[3:] - row * (mean[3:] @ row)
+    column /= np.linalg.norm(column)
+    return np.stack([row, column, np.cross(row, column)], axis=1)
+
+
+def heights_mm(slices: Sequence[SliceHeader]) -> NDArray[np.float64]:
+    """Return the slices' positions along their common normal, shape (n,) [mm]."""
+    positions = np.array([header.position_mm for header in slices])
+    return np.asarray(positions @ mean_axes(slices)[:, 2])
+
+
+def fit_grid(slices: Sequence[SliceHeader], source: str, settings: ReadSettings) -> SliceGrid:
+    """Return the slices in order on their grid.
+
+    Raises
+    ------
+    TooFewSlicesError, MissingSlicesError, UnevenSpacingError, TiltedGantryError, \
+ImplausibleVoxelError
+        Naming the file or the series.
+    """
+    if len(slices) < settings.min_slices:
+        raise TooFewSlicesError(
+            file=source,
+            detail=f"The volume has {len(slices)} slices, {settings.min_slices} are needed.",
+        )
+    heights = heights_mm(slices)
+    order = np.argsort(heights, kind="stable")
+    ordered = tuple(slices[index] for index in order)
+    heights = heights[order]
+    index = np.arange(len(ordered))
+    spacing, start = np.polyfit(index, heights, 1)
+    worst = float(np.abs(heights - (start + spacing * index)).max())
+    tolerance = min(settings.position_tolerance_mm, 0.25 * abs(spacing))
+    if worst > tolerance:
+        raise _spacing_error(ordered, heights, source, worst)
+    positions = np.array([header.position_mm for header in ordered])
+    axes = mean_axes(ordered)
+    _check_tilt(positions, axes, float(spacing), source, settings)
+    rows_mm, columns_mm = ordered[0].pixel_spacing_mm
+    matrix = np.eye(4)
+    matrix[:3, 0] = axes[:, 2] * spacing
+    matrix[:3, 1] = axes[:, 1] * rows_mm
+    matrix[:3, 2] = axes[:, 0] * columns_mm
+    # The mean position, so that rounding of single positions averages out.
+    matrix[:3, 3] = positions.mean(axis=0) - matrix[:3, 0] * (len(ordered) - 1) / 2
+    check_voxel(np.array([spacing, rows_mm, columns_mm]), source, settings)
+    return SliceGrid(slices=ordered, index_to_lps_mm=matrix)
+
+
+def check_voxel(spacing_mm: NDArray[np.float64], source: str, settings: ReadSettings) -> None:
+    """Refuse voxels that no CT of a thigh has."""
+    low, high = settings.min_voxel_mm, settings.max_voxel_mm
+    if not (np.all(spacing_mm >= low) and np.all(spacing_mm <= high)):
+        size = " x ".join(f"{value:.4g}" for value in spacing_mm)
+        raise ImplausibleVoxelError(
+            file=source,
+            tag="spacing",
+            detail=f"The voxels measure {size} mm; {low:g} to {high:g} mm is plausible.",
+        )
+
+
+def _spacing_error(
+    slices: Sequence[SliceHeader], heights: NDArray[np.float64], source: str, worst: float
+) -> ReadError:
+    steps = np.diff(heights)
+    usual = float(np.median(steps))
+    tag = tag_label("ImagePositionPatient")
+    wide = np.flatnonzero(steps > 1.5 * usual)
+    whole = usual > 0 and bool(
+        np.all(np.abs(steps / usual - np.round(steps / usual)) < 0.1) and steps.min() > 0.5 * usual
+    )
+    if len(wide) and whole:
+        lost = int(np.sum(np.round(steps[wide] / usual) - 1))
+        first = int(wide[0])
+        return MissingSlicesError(
+            file=source,
+            tag=tag,
+            detail=(
+                f"{lost} slice(s) are missing in {len(wide)} gap(s); the first gap of "
+                f"{steps[first]:.2f} mm, where {usual:.2f} mm is usual, follows "
+                f"{slices[first].entry.name}."
+            ),
+        )
+    return UnevenSpacingError(
+        file=source,
+        tag=tag,
+        detail=(
+            f"The slices are {steps.min():.3f} to {steps.max():.3f} mm apart, usually "
+            f"{usual:.3f} mm, and lie up to {worst:.2f} mm off a regular grid."
+        ),
+    )
+
+
+def _check_tilt(
+    positions: NDArray[np.float64],
+    axes: NDArray[np.float64],
+    spacing: float,
+    source: str,
+    settings: ReadSettings,
+) -> None:
+    index = np.arange(len(positions))
+    step = np.polyfit(index, positions, 1)[0]
+    sideways = step @ axes[:, :2]
+    shear = float(np.hypot(*sideways)) / abs(spacing)
+    if shear > settings.tilt_tolerance:
+        raise TiltedGantryError(
+            file=source,
+            tag=tag_label("ImagePositionPatient"),
+            detail=f"The stack is tilted by {math.degrees(math.atan(shear)):.1f} degrees.",
+        )
+    residual = positions @ axes[:, :2]
+    residual -= np.polyval(np.polyfit(index, residual, 1), index[:, None])
+    # Slices that jump sideways would tear the bone; one pixel of drift is already a wrong width.
+    if float(np.abs(residual).max()) > settings.position_tolerance_mm:
+        raise UnevenSpacingError(
+            file=source,
+            tag=tag_label("ImagePositionPatient"),
+            detail=f"Slices are shifted sideways by up to {np.abs(residual).max():.2f} mm.",
+        )

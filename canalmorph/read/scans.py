@@ -1,0 +1,252 @@
+"""Stage 1, `read`: paths to CT volumes, or the reason why not.
+
+`survey_scans` looks at headers only and lists every series, what is chosen and why the rest is
+not; `read_series` loads one; `read_scans` loads all that were chosen, one after the other.
+"""
+
+import warnings
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.errors import (
+    CanalMorphError,
+    InputNotFoundError,
+    NoImagesError,
+    NotAnImageError,
+    ReadError,
+    TruncatedFileError,
+)
+from canalmorph.model.volume import CtVolume, ScanFacts
+from canalmorph.read.choice import choose_series
+from canalmorph.read.dicom import Progress, load_dicom, survey_dicom
+from canalmorph.read.found import DicomPlan, FilePlan, SeriesFound, describe_grid, refused
+from canalmorph.read.gate import check_grid, check_volume
+from canalmorph.read.headers import (
+    OtherObject,
+    SliceHeader,
+    looks_like_dicom,
+    read_slice_headers,
+)
+from canalmorph.read.nifti import load_nifti, looks_like_nifti, pack_probe, read_nifti_header
+from canalmorph.read.raster import RasterHeader
+from canalmorph.read.settings import ReadSettings
+from canalmorph.read.sources import FileEntry, FileOpener, is_junk, list_files
+
+_HEAD_BYTES = 4096
+Loaded = tuple[NDArray[np.int16], RasterHeader, str, tuple[str, ...]]
+
+
+def survey_scans(
+    paths: Iterable[Path | str] | Path | str,
+    settings: ReadSettings | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> tuple[SeriesFound, ...]:
+    """Return one line for every series in these files, folders and zips.
+
+    Parameters
+    ----------
+    paths : path or iterable of paths
+        Files, folders of any depth, zips.
+    settings : ReadSettings, optional
+        Bounds, and whether every series is chosen.
+    progress : callable, optional
+        Called with the number of files looked at so far.
+
+    Returns
+    -------
+    tuple of SeriesFound
+        Measurable, left-out and refused ones; nothing that was given goes unmentioned.
+    """
+    settings = settings or ReadSettings()
+    given = [paths] if isinstance(paths, (str, Path)) else list(paths)
+    survey = _Survey(settings, progress)
+    # Other libraries' warnings are of no use to a technician: what matters has a code here.
+    with warnings.catch_warnings(), FileOpener() as opener:
+        warnings.simplefilter("ignore")
+        for name, files in list_files([Path(path) for path in given], settings):
+            survey.add_input(name, files, opener)
+        found = survey.finish(opener)
+    return choose_series(found, settings)
+
+
+def read_series(
+    found: SeriesFound, settings: ReadSettings | None = None, progress: Progress | None = None
+) -> CtVolume:
+    """Return the volume of one measurable series.
+
+    Parameters
+    ----------
+    found : SeriesFound
+        As `survey_scans` returned it.
+    settings : ReadSettings, optional
+        Bounds.
+    progress : callable, optional
+        Called with the number of files read and their total.
+
+    Raises
+    ------
+    ValueError
+        If the series is not measurable.
+    ReadError
+        Naming the file, the tag and what to do.
+    """
+    settings = settings or ReadSettings()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        if isinstance(found.plan, DicomPlan):
+            volume = load_dicom(found, settings, progress)
+        elif isinstance(found.plan, FilePlan):
+            volume = _load_file(found, found.plan, settings)
+        else:
+            raise ValueError(
+                f"'found' must be measurable, got a series that is {found.status!r} "
+                f"({found.code or 'no plan'})."
+            )
+    return check_volume(volume, settings)
+
+
+def read_scans(
+    paths: Iterable[Path | str] | Path | str, settings: ReadSettings | None = None
+) -> Iterator[tuple[SeriesFound, CtVolume | CanalMorphError]]:
+    """Yield each chosen series with its volume, and each refused one with its reason."""
+    for found in survey_scans(paths, settings):
+        if found.error is not None:
+            yield found, found.error
+        if not found.chosen:
+            continue
+        try:
+            yield found, read_series(found, settings)
+        except CanalMorphError as error:
+            yield found, error
+
+
+class _Survey:
+    """Collects what is found, input by input."""
+
+    def __init__(self, settings: ReadSettings, progress: Callable[[int], None] | None) -> None:
+        self._settings, self._progress = settings, progress
+        self._headers: list[SliceHeader] = []
+        self._others: list[OtherObject] = []
+        self._found: list[SeriesFound] = []
+        self._looked_at = 0
+
+    def add_input(self, name: str, files: list[FileEntry] | ReadError, opener: FileOpener) -> None:
+        """Look at every file of one input."""
+        if isinstance(files, ReadError):
+            self._found.append(refused(name, "other", files))
+            return
+        before = len(self._headers) + len(self._others) + len(self._found)
+        junk: list[FileEntry] = []
+        for entry in files:
+            self._look_at(entry, opener, junk)
+            self._looked_at += 1
+            if self._progress is not None:
+                self._progress(self._looked_at)
+        if len(self._headers) + len(self._others) + len(self._found) == before:
+            detail = f"None of its {len(files)} files is an image." if files else "It is empty."
+            self._found.append(refused(name, "other", NoImagesError(file=name, detail=detail)))
+        elif junk:
+            self._found.append(_describe_junk(name, junk))
+
+    def finish(self, opener: FileOpener) -> list[SeriesFound]:
+        """Return all lines, DICOM series first."""
+        series = survey_dicom(self._headers, self._others, opener, self._settings)
+        return series + self._found
+
+    def _look_at(self, entry: FileEntry, opener: FileOpener, junk: list[FileEntry]) -> None:
+        if is_junk(entry.name) and not entry.given:
+            junk.append(entry)
+            return
+        try:
+            with opener.open(entry) as stream:
+                head = stream.read(_HEAD_BYTES)
+                if looks_like_dicom(head):
+                    self._add_dicom(read_slice_headers(stream, head, entry, self._settings))
+                    return
+                kind = _kind_of(head, entry)
+                if kind:
+                    self._found.append(_survey_file(stream, entry, kind, self._settings))
+                    return
+        except ReadError as error:
+            self._found.append(refused(entry.name, "other", error))
+            return
+        if entry.size == 0:
+            empty = TruncatedFileError(file=entry.name, detail="The file is empty.")
+            self._others.append(
+                OtherObject(entry=entry, code=empty.code, reason=str(empty), error=empty)
+            )
+        elif entry.given:
+            detail = "Its content is that of no image format."
+            self._found.append(
+                refused(entry.name, "other", NotAnImageError(file=entry.name, detail=detail))
+            )
+        else:
+            junk.append(entry)
+
+    def _add_dicom(self, result: list[SliceHeader] | OtherObject) -> None:
+        if isinstance(result, OtherObject):
+            self._others.append(result)
+        else:
+            self._headers += result
+
+
+def _describe_junk(name: str, junk: list[FileEntry]) -> SeriesFound:
+    return SeriesFound(
+        source=name,
+        file_format="other",
+        status="left_out",
+        code="not-an-image",
+        message=f"{len(junk)} file(s) are no images, the first is {junk[0].name}.",
+        file=junk[0].name,
+        n_files=len(junk),
+    )
+
+
+def _kind_of(head: bytes, entry: FileEntry) -> str:
+    """Return the research format of a file by its first bytes, empty for none."""
+    if looks_like_nifti(head):
+        return "nifti"
+    if looks_like_nifti(pack_probe(head)):
+        return "nifti.gz"
+    return ""
+
+
+def _survey_file(
+    stream: object, entry: FileEntry, kind: str, settings: ReadSettings
+) -> SeriesFound:
+    format_ = kind.partition(".")[0]
+    try:
+        raster = read_nifti_header(stream, entry, kind == "nifti.gz", settings).raster  # type: ignore[arg-type]
+        check_grid(raster.shape, raster.index_to_lps_mm, entry.name, settings)
+    except ReadError as error:
+        return refused(entry.name, format_, error)
+    return SeriesFound(
+        source=entry.name,
+        file_format=format_,
+        status="measurable",
+        warnings=raster.warnings,
+        plan=FilePlan(entry=entry),
+        **describe_grid(raster.index_to_lps_mm, raster.shape),  # type: ignore[arg-type]
+    )
+
+
+def _load_file(found: SeriesFound, plan: FilePlan, settings: ReadSettings) -> CtVolume:
+    entry = plan.entry
+    with FileOpener() as opener, opener.open(entry) as stream:
+        head = stream.read(_HEAD_BYTES)
+        kind = _kind_of(head, entry)
+        if not kind:
+            raise InputNotFoundError(file=entry.name, detail="It changed since it was surveyed.")
+        loaded: Loaded = load_nifti(stream, entry, kind == "nifti.gz", settings)
+    voxels, raster, sha256, codes = loaded
+    facts = ScanFacts(
+        source=found.source,
+        file_format=found.file_format,
+        series_key=sha256,
+        input_sha256=sha256,
+        warnings=tuple(dict.fromkeys(raster.warnings + codes)),
+    )
+    return CtVolume(voxels_hu=voxels, index_to_lps_mm=raster.index_to_lps_mm, facts=facts)
