@@ -195,7 +195,7 @@ def _shape(header: Any, entry: FileEntry) -> tuple[int, int, int]:
 
 def _dtype(header: Any, entry: FileEntry) -> np.dtype[np.generic]:
     try:
-        dtype = np.dtype(header.get_data_dtype())
+        dtype: np.dtype[np.generic] = np.dtype(header.get_data_dtype())
     except Exception:  # nibabel raises its own kinds on unknown codes
         dtype = np.dtype("V1")
     if dtype.kind not in "iuf" or dtype.itemsize > 8:

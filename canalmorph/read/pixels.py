@@ -6,7 +6,7 @@ import struct
 import numpy as np
 import pydicom
 from numpy.typing import NDArray
-from pydicom.pixels.decoders import get_decoder
+from pydicom.pixels.decoders.base import get_decoder
 from pydicom.uid import UID
 
 from canalmorph.errors import (
