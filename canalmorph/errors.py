@@ -389,3 +389,21 @@ class CaseKeyUnusableError(CanalMorphError):
             "can be read; make one from random bytes and keep it secret."
         )
         self.file, self.shortest_bytes = file, shortest_bytes
+
+
+class RecordUnreadableError(CanalMorphError):
+    """A case's result.json cannot be read back.
+
+    Parameters
+    ----------
+    file : str
+        The record, relative to the results folder.
+    detail : str
+        What was found, a whole sentence.
+    """
+
+    code = "record-unreadable"
+
+    def __init__(self, *, file: str, detail: str) -> None:
+        super().__init__(f"{file}: {detail} Delete the case's folder and measure its scan again.")
+        self.file, self.detail = file, detail
