@@ -1,0 +1,41 @@
+"""Settings of the stage that finds the cortex."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentSettings:
+    """How both surfaces of the cortex are found; defaults chosen on the phantom catalogue.
+
+    Attributes
+    ----------
+    ring_step_mm : float
+        Distance of the rings along the rough axis. [mm]
+    rays_per_ring : int
+        Points of each ring: 2 degrees, so that a caliper of the polygon reads at most 0.003 mm
+        small on a circle of 30 mm.
+    outline_hu : float
+        First outline of the bone, from which the edges are looked for; nothing is measured at it.
+        Above contrast-filled vessels, below the blurred peak of a 0.5 mm wall. [HU]
+    cortex_prior_hu : float
+        Spread of cortical density from ray to ray around the scan's own value. It keeps thick
+        porous walls honest and thin ones from being free. [HU]
+    smooth_mm : float
+        Half width of the window over which edges are fitted by a quadratic surface. [mm]
+    """
+
+    ring_step_mm: float = 1.0
+    rays_per_ring: int = 180
+    outline_hu: float = 350.0
+    cortex_prior_hu: float = 75.0
+    smooth_mm: float = 3.0
+
+    def __post_init__(self) -> None:
+        if not 0.25 <= self.ring_step_mm <= 2.0:
+            raise ValueError(f"'ring_step_mm' must be in [0.25, 2] mm, got {self.ring_step_mm:g}.")
+        if not 0 < self.smooth_mm <= 6:
+            raise ValueError(f"'smooth_mm' must be in (0, 6] mm, got {self.smooth_mm:g}.")
+        if self.rays_per_ring < 60 or self.rays_per_ring % 4:
+            raise ValueError(
+                f"'rays_per_ring' must be a multiple of 4 from 60, got {self.rays_per_ring}."
+            )

@@ -1,0 +1,186 @@
+"""Rings as a surface: normals, directions across the wall, smoothing by local quadratics."""
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+
+def find_normals(
+    points_mm: NDArray[np.float64], axis_direction: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the outward normals of a ring surface, and their directions within the ring planes.
+
+    Parameters
+    ----------
+    points_mm : (n, m, 3) float array
+        Rings from below to above, each counter-clockwise about the axis. [mm]
+    axis_direction : (3,) float array
+        Perpendicular to the rings.
+
+    Returns
+    -------
+    normals, across : (n, m, 3) float arrays
+        Unit vectors; NaN where a neighbour is missing.
+    """
+    along_ring = np.roll(points_mm, -2, axis=1) - np.roll(points_mm, 2, axis=1)
+    along_axis = np.empty_like(points_mm)
+    along_axis[2:-2] = points_mm[4:] - points_mm[:-4]
+    along_axis[:2] = points_mm[2:4] - points_mm[:2]
+    along_axis[-2:] = points_mm[-2:] - points_mm[-4:-2]
+    normals = np.cross(along_ring, along_axis)
+    normals /= np.linalg.norm(normals, axis=-1, keepdims=True)
+    across = normals - (normals @ axis_direction)[..., None] * axis_direction
+    across /= np.linalg.norm(across, axis=-1, keepdims=True)
+    return normals, across
+
+
+def find_ring_curvature(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the curvature of each ring at each point, positive where convex [1/mm].
+
+    Second differences over four neighbours to each side, which is 4 mm on a ring of 30 mm.
+    """
+    back = points_mm - np.roll(points_mm, 4, axis=1)
+    ahead = np.roll(points_mm, -4, axis=1) - points_mm
+    chord = np.linalg.norm(back + ahead, axis=-1)
+    turn = np.linalg.norm(np.cross(back, ahead), axis=-1)
+    lengths = np.linalg.norm(back, axis=-1) * np.linalg.norm(ahead, axis=-1) * chord
+    return np.asarray(2 * turn / np.maximum(lengths, 1e-9))
+
+
+@njit(cache=True)
+def _solve_six(a, b):  # type: ignore[no-untyped-def]
+    """Solve a symmetric positive system of six in place; NaN where it is singular."""
+    for c in range(6):
+        if a[c, c] < 1e-12:
+            b[:] = np.nan
+            return
+        for r in range(c + 1, 6):
+            f = a[r, c] / a[c, c]
+            for k in range(c, 6):
+                a[r, k] -= f * a[c, k]
+            b[r] -= f * b[c]
+    for c in range(5, -1, -1):
+        for k in range(c + 1, 6):
+            b[c] -= a[c, k] * b[k]
+        b[c] /= a[c, c]
+
+
+@njit(cache=True)
+def _fit_quadratic(window, count, solution):  # type: ignore[no-untyped-def]
+    """Fit 1, s, t, s^2, st, t^2 to the window's rows (s, t, value, weight, robust weight)."""
+    normal = np.zeros((6, 6))
+    basis = np.empty(6)
+    solution[:] = 0.0
+    for n in range(count):
+        s, t = window[n, 0], window[n, 1]
+        w = window[n, 3] * window[n, 4]
+        basis[0], basis[1], basis[2] = 1.0, s, t
+        basis[3], basis[4], basis[5] = s * s, s * t, t * t
+        for p in range(6):
+            solution[p] += w * basis[p] * window[n, 2]
+            for q in range(6):
+                normal[p, q] += w * basis[p] * basis[q]
+    for p in range(6):
+        normal[p, p] *= 1.0 + 1e-9
+    _solve_six(normal, solution)
+
+
+@njit(cache=True)
+def _reweigh(window, count, solution):  # type: ignore[no-untyped-def]
+    """Set Tukey's weights from the residuals; return their robust standard deviation."""
+    residuals = np.empty(count)
+    for n in range(count):
+        s, t = window[n, 0], window[n, 1]
+        fit = solution[0] + solution[1] * s + solution[2] * t
+        fit += solution[3] * s * s + solution[4] * s * t + solution[5] * t * t
+        residuals[n] = window[n, 2] - fit
+    middle = np.median(np.abs(residuals))
+    scale = max(6.0 * middle, 0.05)
+    for n in range(count):
+        miss = residuals[n] / scale
+        window[n, 4] = (1.0 - miss * miss) ** 2 if abs(miss) < 1.0 else 0.0
+    return 1.4826 * middle
+
+
+@njit(cache=True)
+def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]
+    """Return how many neighbours to each side of a ray lie within the half width."""
+    m = ring_points.shape[0]
+    reach = 0
+    while reach < m // 6:
+        reach += 1
+        a = ring_points[(ray + reach) % m]
+        b = ring_points[(ray - reach) % m]
+        chord = np.sqrt((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2 + (a[2] - b[2]) ** 2)
+        if not chord < 2.0 * half_mm:
+            break
+    return max(reach, 2)
+
+
+@njit(parallel=True, cache=True)
+def _smooth(values, weights, positions, ring_step, half_mm, out, spread):  # type: ignore[no-untyped-def]
+    n, m = values.shape
+    rings = int(np.ceil(half_mm / ring_step))
+    for index in prange(n):
+        ring = np.int64(index)  # a parallel index is unsigned, and below it is negated
+        window = np.empty(((2 * rings + 1) * (m // 3 + 3), 5))
+        solution = np.empty(6)
+        for ray in range(m):
+            rays = _rays_within(positions[ring], ray, half_mm)
+            count = 0
+            possible = 0
+            for dr in range(max(-rings, -ring), min(rings, n - 1 - ring) + 1):
+                for dm in range(-rays, rays + 1):
+                    possible += 1
+                    at = (ray + dm) % m
+                    if np.isfinite(values[ring + dr, at]):
+                        s = dr / (rings + 0.5)
+                        t = dm / (rays + 0.5)
+                        window[count, 0] = s
+                        window[count, 1] = t
+                        window[count, 2] = values[ring + dr, at]
+                        window[count, 3] = weights[ring + dr, at] * (1 - s * s) * (1 - t * t)
+                        window[count, 4] = 1.0
+                        count += 1
+            if count < 12 or count < 0.5 * possible:
+                continue
+            for _ in range(3):
+                _fit_quadratic(window, count, solution)
+                spread[ring, ray] = _reweigh(window, count, solution)
+            out[ring, ray] = solution[0]
+
+
+def smooth_surface(
+    values_mm: NDArray[np.float64],
+    u_mm: NDArray[np.float64],
+    positions_mm: NDArray[np.float64],
+    *,
+    ring_step_mm: float,
+    half_mm: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return offsets smoothed by robust local quadratics over rings and rays, and their spread.
+
+    A quadratic follows curvature, so that only what bends within the window is lost; a window
+    with fewer than half its values known gives NaN instead of an invention.
+
+    Parameters
+    ----------
+    values_mm, u_mm : (n, m) float arrays
+        Offsets along each ray with their standard uncertainties; NaN where unknown. [mm]
+    positions_mm : (n, m, 3) float array
+        Where the rays start, for the width of the window. [mm]
+    ring_step_mm, half_mm : float
+        Distance of the rings; half width of the window. [mm]
+
+    Returns
+    -------
+    smooth, spread : (n, m) float arrays
+        Value of the quadratic at its centre, and the robust scatter of the window. [mm]
+    """
+    weights = 1.0 / (np.square(np.nan_to_num(u_mm, nan=10.0)) + 0.05**2)
+    out = np.full(values_mm.shape, np.nan)
+    spread = np.full(values_mm.shape, np.nan)
+    _smooth(
+        values_mm, weights, np.ascontiguousarray(positions_mm), ring_step_mm, half_mm, out, spread
+    )
+    return out, spread
