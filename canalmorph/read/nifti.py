@@ -1,12 +1,9 @@
 """Read a NIfTI file with its size, checksum and both transforms checked before use."""
 
 import gzip
-import hashlib
-import io
 import math
 import struct
 import zlib
-from dataclasses import dataclass
 from typing import Any, BinaryIO
 
 import nibabel as nib
@@ -20,11 +17,11 @@ from canalmorph.errors import (
     MalformedTagError,
     NoOrientationError,
     NotThreeDimensionalError,
-    TooLargeError,
     TruncatedFileError,
     UnsupportedPixelsError,
 )
-from canalmorph.read.raster import RasterHeader, square_axes, voxels_to_hu
+from canalmorph.read.payload import check_declared_size
+from canalmorph.read.raster import RasterFile, RasterHeader, square_axes
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.sources import FileEntry
 
@@ -32,22 +29,9 @@ from canalmorph.read.sources import FileEntry
 _RAS_TO_LPS = np.diag([-1.0, -1.0, 1.0, 1.0])
 #: Length of a unit in millimetres by its code; 0 is not stated.
 _UNITS_MM = {0: 1.0, 1: 1000.0, 2: 1.0, 3: 0.001}
-#: Deflate cannot shrink more than this.
-_LARGEST_GZIP_RATIO = 1040
 #: How far the corners may lie apart under the two transforms of one file. [mm] The quaternion's
 #: single precision moves the end of a 1 m scan by less than 0.001 mm, rounded sforms by 0.01.
 _TRANSFORM_TOLERANCE_MM = 0.1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NiftiHeader:
-    """What a NIfTI header says, checked."""
-
-    raster: RasterHeader
-    dtype: np.dtype[np.generic]
-    offset: int
-    slope: float
-    intercept: float
 
 
 def looks_like_nifti(head: bytes) -> bool:
@@ -59,7 +43,7 @@ def looks_like_nifti(head: bytes) -> bool:
 
 def read_nifti_header(
     stream: BinaryIO, entry: FileEntry, packed: bool, settings: ReadSettings
-) -> NiftiHeader:
+) -> RasterFile:
     """Return the checked header; no voxel is read.
 
     Raises
@@ -67,84 +51,34 @@ def read_nifti_header(
     ReadError
         Naming the file and the field.
     """
-    head = _read_head(stream, entry, packed)
-    header = _parse_header(head, entry)
-    if header["magic"].item().rstrip(b"\0 ").startswith(b"ni"):
+    header = _parse_header(_read_head(stream, entry, packed), entry)
+    if header["magic"].item().startswith(b"ni"):
         raise DetachedDataError(
             file=entry.name, tag="magic", detail="Header and voxels are in two files."
         )
     shape = _shape(header, entry)
     dtype = _dtype(header, entry)
-    n_voxels = math.prod(shape)
-    if n_voxels > settings.max_voxels:
-        raise TooLargeError(
-            file=entry.name, tag="dim", detail=f"It declares {' x '.join(map(str, shape))} voxels."
-        )
     offset = int(header["vox_offset"])
-    if offset < header.template_dtype.itemsize:
+    if offset < header.template_dtype.itemsize or offset > 1 << 26:
         raise MalformedTagError(
             file=entry.name, tag="vox_offset", detail=f"The voxels cannot start at byte {offset}."
         )
-    _check_size(offset + n_voxels * dtype.itemsize, entry, packed)
+    encoding = "gzip" if packed else "raw"
+    held = entry.size if packed else entry.size - offset
+    check_declared_size(shape, dtype.itemsize, held, encoding, entry.name, settings)
     matrix, warnings = _transform(header, shape, entry, settings)
     slope, intercept = _scaling(header, entry)
-    raster = RasterHeader(
-        file_format="nifti", shape=shape, index_to_lps_mm=matrix, warnings=warnings
+    return RasterFile(
+        header=RasterHeader(
+            file_format="nifti", shape=shape, index_to_lps_mm=matrix, warnings=warnings
+        ),
+        dtype=dtype,
+        encoding=encoding,
+        offset=offset,
+        slope=slope,
+        intercept=intercept,
+        whole_packed=packed,
     )
-    return NiftiHeader(raster=raster, dtype=dtype, offset=offset, slope=slope, intercept=intercept)
-
-
-def load_nifti(
-    stream: BinaryIO, entry: FileEntry, packed: bool, settings: ReadSettings
-) -> tuple[NDArray[np.int16], RasterHeader, str, tuple[str, ...]]:
-    """Return voxels [HU], header, SHA-256 of the file and warning codes."""
-    header = read_nifti_header(stream, entry, packed, settings)
-    stream.seek(0)
-    data = stream.read()
-    sha256 = hashlib.sha256(data).hexdigest()
-    needed = header.offset + math.prod(header.raster.shape) * header.dtype.itemsize
-    if packed:
-        data = unpack_gzip(data, needed, entry)
-    if len(data) < needed:
-        raise TruncatedFileError(
-            file=entry.name,
-            detail=f"The header declares {needed} bytes, the file holds {len(data)}.",
-        )
-    stored = np.frombuffer(
-        data, header.dtype, math.prod(header.raster.shape), header.offset
-    ).reshape(header.raster.shape)
-    voxels, codes = voxels_to_hu(stored, header.slope, header.intercept)
-    return voxels, header.raster, sha256, codes
-
-
-def unpack_gzip(data: bytes, needed: int, entry: FileEntry) -> bytes:
-    """Return at most a little more than `needed` unpacked bytes, checksum verified.
-
-    Raises
-    ------
-    TruncatedFileError, CorruptFileError
-        If the stream ends early or its checksum is wrong.
-    """
-    parts: list[bytes] = []
-    held = 0
-    try:
-        with gzip.GzipFile(fileobj=io.BytesIO(data)) as stream:
-            while chunk := stream.read(1 << 24):
-                # What follows the voxels is unpacked for its checksum and thrown away.
-                if held < needed:
-                    parts.append(chunk)
-                held += len(chunk)
-                if held > needed + (1 << 26):
-                    raise CorruptFileError(
-                        file=entry.name, detail="It unpacks to far more than its header declares."
-                    )
-    except EOFError:
-        raise TruncatedFileError(file=entry.name, detail="The compressed data end early.") from None
-    except (gzip.BadGzipFile, zlib.error, OSError) as error:
-        raise CorruptFileError(
-            file=entry.name, detail=f"The compressed data are damaged ({type(error).__name__})."
-        ) from None
-    return b"".join(parts) if len(parts) != 1 else parts[0]
 
 
 def _read_head(stream: BinaryIO, entry: FileEntry, packed: bool) -> bytes:
@@ -211,21 +145,6 @@ def _dtype(header: Any, entry: FileEntry) -> np.dtype[np.generic]:
             detail=f"{int(header['bitpix'])} bits contradict the type {dtype.name}.",
         )
     return dtype
-
-
-def _check_size(needed: int, entry: FileEntry, packed: bool) -> None:
-    if packed and needed > entry.size * _LARGEST_GZIP_RATIO:
-        raise TruncatedFileError(
-            file=entry.name,
-            tag="dim",
-            detail=f"The header declares {needed} bytes, no {entry.size} bytes can unpack to that.",
-        )
-    if not packed and needed > entry.size:
-        raise TruncatedFileError(
-            file=entry.name,
-            tag="dim",
-            detail=f"The header declares {needed} bytes, the file holds {entry.size}.",
-        )
 
 
 def _scaling(header: Any, entry: FileEntry) -> tuple[float, float]:

@@ -1,11 +1,12 @@
 """What the research formats share: right-angled axes and stored values to Hounsfield units."""
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.errors import NotOrthogonalError
+from canalmorph.errors import MalformedTagError, NotOrthogonalError
 from canalmorph.read.pixels import AIR_HU
 
 #: Axes that miss right angles by less than this are rounding. [cosine]
@@ -22,6 +23,63 @@ class RasterHeader:
     shape: tuple[int, int, int]
     index_to_lps_mm: NDArray[np.float64]
     warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RasterFile:
+    """How the voxels of one file are stored.
+
+    Attributes
+    ----------
+    header : RasterHeader
+        Shape and place.
+    dtype : numpy dtype
+        Stored type, with its byte order.
+    encoding : str
+        ``raw``, ``gzip`` or ``zlib``.
+    offset : int
+        Where the voxels start; in the unpacked data for NIfTI. [bytes]
+    data_file : str
+        Name of a detached data file, else empty.
+    slope, intercept : float
+        From stored values to Hounsfield units.
+    whole_packed : bool
+        The whole file is packed, header and all.
+    """
+
+    header: RasterHeader
+    dtype: np.dtype[np.generic]
+    encoding: str
+    offset: int
+    data_file: str = ""
+    slope: float = 1.0
+    intercept: float = 0.0
+    whole_packed: bool = False
+
+
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+
+
+def parse_numbers(text: str, count: int, file: str, tag: str) -> tuple[float, ...]:
+    """Return exactly `count` finite decimal numbers, separated by spaces or commas.
+
+    Raises
+    ------
+    MalformedTagError
+        Naming the file and the field.
+
+    Examples
+    --------
+    >>> parse_numbers("1, 2.5,-3e1", 3, "a.nrrd", "space origin")
+    (1.0, 2.5, -30.0)
+    """
+    parts = text.replace(",", " ").split()
+    if len(parts) != count or not all(_NUMBER.fullmatch(part) for part in parts):
+        raise MalformedTagError(file=file, tag=tag, detail=f"{count} decimal numbers are needed.")
+    numbers = tuple(float(part) for part in parts)
+    if not np.all(np.isfinite(numbers)):
+        raise MalformedTagError(file=file, tag=tag, detail="A number is not finite.")
+    return numbers
 
 
 def square_axes(

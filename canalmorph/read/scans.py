@@ -8,35 +8,29 @@ import warnings
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from canalmorph.errors import (
     CanalMorphError,
-    InputNotFoundError,
     NoImagesError,
     NotAnImageError,
     ReadError,
     TruncatedFileError,
 )
-from canalmorph.model.volume import CtVolume, ScanFacts
+from canalmorph.model.volume import CtVolume
 from canalmorph.read.choice import choose_series
 from canalmorph.read.dicom import Progress, load_dicom, survey_dicom
-from canalmorph.read.found import DicomPlan, FilePlan, SeriesFound, describe_grid, refused
-from canalmorph.read.gate import check_grid, check_volume
+from canalmorph.read.found import DicomPlan, FilePlan, SeriesFound, refused
+from canalmorph.read.gate import check_volume
 from canalmorph.read.headers import (
     OtherObject,
     SliceHeader,
     looks_like_dicom,
     read_slice_headers,
 )
-from canalmorph.read.nifti import load_nifti, looks_like_nifti, pack_probe, read_nifti_header
-from canalmorph.read.raster import RasterHeader
+from canalmorph.read.research import load_raster, looks_like_raster, survey_raster
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.sources import FileEntry, FileOpener, is_junk, list_files
 
 _HEAD_BYTES = 4096
-Loaded = tuple[NDArray[np.int16], RasterHeader, str, tuple[str, ...]]
 
 
 def survey_scans(
@@ -99,7 +93,7 @@ def read_series(
         if isinstance(found.plan, DicomPlan):
             volume = load_dicom(found, settings, progress)
         elif isinstance(found.plan, FilePlan):
-            volume = _load_file(found, found.plan, settings)
+            volume = load_raster(found, settings)
         else:
             raise ValueError(
                 f"'found' must be measurable, got a series that is {found.status!r} "
@@ -166,9 +160,9 @@ class _Survey:
                 if looks_like_dicom(head):
                     self._add_dicom(read_slice_headers(stream, head, entry, self._settings))
                     return
-                kind = _kind_of(head, entry)
-                if kind:
-                    self._found.append(_survey_file(stream, entry, kind, self._settings))
+                if looks_like_raster(head):
+                    found = survey_raster(stream, head, entry, opener, self._settings)
+                    self._found.append(found)
                     return
         except ReadError as error:
             self._found.append(refused(entry.name, "other", error))
@@ -203,50 +197,3 @@ def _describe_junk(name: str, junk: list[FileEntry]) -> SeriesFound:
         file=junk[0].name,
         n_files=len(junk),
     )
-
-
-def _kind_of(head: bytes, entry: FileEntry) -> str:
-    """Return the research format of a file by its first bytes, empty for none."""
-    if looks_like_nifti(head):
-        return "nifti"
-    if looks_like_nifti(pack_probe(head)):
-        return "nifti.gz"
-    return ""
-
-
-def _survey_file(
-    stream: object, entry: FileEntry, kind: str, settings: ReadSettings
-) -> SeriesFound:
-    format_ = kind.partition(".")[0]
-    try:
-        raster = read_nifti_header(stream, entry, kind == "nifti.gz", settings).raster  # type: ignore[arg-type]
-        check_grid(raster.shape, raster.index_to_lps_mm, entry.name, settings)
-    except ReadError as error:
-        return refused(entry.name, format_, error)
-    return SeriesFound(
-        source=entry.name,
-        file_format=format_,
-        status="measurable",
-        warnings=raster.warnings,
-        plan=FilePlan(entry=entry),
-        **describe_grid(raster.index_to_lps_mm, raster.shape),  # type: ignore[arg-type]
-    )
-
-
-def _load_file(found: SeriesFound, plan: FilePlan, settings: ReadSettings) -> CtVolume:
-    entry = plan.entry
-    with FileOpener() as opener, opener.open(entry) as stream:
-        head = stream.read(_HEAD_BYTES)
-        kind = _kind_of(head, entry)
-        if not kind:
-            raise InputNotFoundError(file=entry.name, detail="It changed since it was surveyed.")
-        loaded: Loaded = load_nifti(stream, entry, kind == "nifti.gz", settings)
-    voxels, raster, sha256, codes = loaded
-    facts = ScanFacts(
-        source=found.source,
-        file_format=found.file_format,
-        series_key=sha256,
-        input_sha256=sha256,
-        warnings=tuple(dict.fromkeys(raster.warnings + codes)),
-    )
-    return CtVolume(voxels_hu=voxels, index_to_lps_mm=raster.index_to_lps_mm, facts=facts)

@@ -14,6 +14,7 @@ from canalmorph.errors import (
     ArchiveUnreadableError,
     ArchiveUnsafeError,
     CorruptFileError,
+    DetachedDataError,
     InputNotFoundError,
     ReadError,
 )
@@ -203,6 +204,35 @@ class FileOpener:
         """Return all bytes of the file."""
         with self.open(entry) as stream:
             return stream.read()
+
+    def beside(self, entry: FileEntry, file_name: str) -> FileEntry:
+        """Return the file of this name in the folder of `entry`.
+
+        Raises
+        ------
+        DetachedDataError
+            If the name leads elsewhere or there is no such file.
+        """
+        parts = PurePosixPath(file_name.replace("\\", "/")).parts
+        if len(parts) != 1 or parts[0] in ("..", "/") or ":" in file_name or "\0" in file_name:
+            raise DetachedDataError(
+                file=entry.name, detail="It names a data file outside its own folder."
+            )
+        name = f"{entry.folder}/{file_name}" if "/" in entry.name else file_name
+        try:
+            if entry.member:
+                member = str(PurePosixPath(entry.member).parent / file_name)
+                size = self._archive(entry.path).getinfo(member).file_size
+                return FileEntry(path=entry.path, member=member, name=name, size=size)
+            path = Path(entry.path).parent / file_name
+            # A link would lead out of the folder just as well as a path.
+            if not path.is_file() or path.is_symlink():
+                raise KeyError(file_name)
+            return FileEntry(path=str(path), name=name, size=path.stat().st_size)
+        except (KeyError, OSError):
+            raise DetachedDataError(
+                file=entry.name, detail="The data file that it names is not beside it."
+            ) from None
 
     def prepare(self, entries: Iterable[FileEntry]) -> None:
         """Open the zips of these entries, so that threads only read."""
