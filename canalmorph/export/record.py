@@ -1,0 +1,120 @@
+"""``result.json``: everything of one case but who the patient is, and back.
+
+A record holds no patient facts, no path and no series UID: ``case_id`` and the input's hash name
+the scan. The file of a refused side is kept, since ``refusals.csv`` shows it, unless de-identified.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import fields, is_dataclass, replace
+from enum import Enum
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from canalmorph.errors import RecordUnreadableError
+from canalmorph.export.decode import decode_case
+from canalmorph.export.files import write_atomically
+from canalmorph.model.results import CaseResult, FemurResult, Refusal
+from canalmorph.model.volume import PatientFacts
+
+#: Name and number of the record's form; a change that an older reader would misread is a new one.
+RECORD_FORMAT = "canalmorph-case-1"
+#: Decimals of the outlines in a record, a fiftieth of the smallest bound on a width. [mm]
+OUTLINE_DECIMALS = 3
+
+
+def write_record(path: Path, case: CaseResult, *, deidentify: bool = False) -> None:
+    """Write one case to `path` as JSON, without its patient.
+
+    Parameters
+    ----------
+    path : Path
+        Usually ``RESULTS/cases/CASE_ID/result.json``; its folder must exist.
+    case : CaseResult
+        The case.
+    deidentify : bool
+        Whether the files of refused sides are replaced by hashes.
+    """
+    record = {"format": RECORD_FORMAT, **_encode(_strip_identity(case, deidentify=deidentify))}
+    del record["patient"]
+    text = json.dumps(record, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+    write_atomically(path, text.encode("utf-8", "replace") + b"\n")
+
+
+def read_record(path: Path) -> CaseResult:
+    """Return the case that `path` holds; its patient is blank.
+
+    Raises
+    ------
+    RecordUnreadableError
+        If the file is absent, damaged, or of another form.
+    """
+    name = "/".join(path.parts[-3:])
+    try:
+        record = json.loads(path.read_bytes())
+    except (OSError, ValueError) as error:
+        detail = f"The record is absent or damaged ({type(error).__name__})."
+        raise RecordUnreadableError(file=name, detail=detail) from error
+    form = record.get("format") if isinstance(record, dict) else None
+    if form != RECORD_FORMAT:
+        raise RecordUnreadableError(
+            file=name, detail=f"The record's form is {form!r}; this version reads {RECORD_FORMAT}."
+        )
+    try:
+        return decode_case(record)
+    except (KeyError, TypeError, ValueError) as error:
+        detail = f"The record lacks or garbles a part ({type(error).__name__})."
+        raise RecordUnreadableError(file=name, detail=detail) from error
+
+
+def read_cases(results_folder: Path) -> Iterator[CaseResult]:
+    """Yield every recorded case of a results folder, by the order of the case's name."""
+    for path in sorted(results_folder.glob("cases/*/result.json")):
+        yield read_record(path)
+
+
+def _strip_identity(case: CaseResult, *, deidentify: bool) -> CaseResult:
+    refusals = tuple(_hide_source(refusal) for refusal in case.refusals)
+    return replace(
+        case,
+        patient=PatientFacts(),
+        scan=replace(case.scan, source="", series_key=""),
+        femora=tuple(_round_outlines(femur) for femur in case.femora),
+        refusals=refusals if deidentify else case.refusals,
+    )
+
+
+def _hide_source(refusal: Refusal) -> Refusal:
+    if not refusal.source:
+        return refusal
+    token = f"sha256:{hashlib.sha256(refusal.source.encode()).hexdigest()[:16]}"
+    return replace(refusal, source=token, message=refusal.message.replace(refusal.source, token))
+
+
+def _round_outlines(femur: FemurResult) -> FemurResult:
+    profile = replace(
+        femur.profile,
+        outer_outline_mm=np.round(femur.profile.outer_outline_mm, OUTLINE_DECIMALS),
+        canal_outline_mm=np.round(femur.profile.canal_outline_mm, OUTLINE_DECIMALS),
+    )
+    return replace(femur, profile=profile)
+
+
+def _encode(value: Any) -> Any:
+    """Return plain JSON data; an array or number that is not finite becomes null."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {field.name: _encode(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(_encode(key)): _encode(item) for key, item in value.items()}
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, np.ndarray | np.generic):
+        return _encode(value.tolist())
+    if isinstance(value, list | tuple):
+        return [_encode(item) for item in value]
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    return value
