@@ -1,0 +1,1 @@
+"""Digital femora with exact truth, rasterised to CT: shapes, tissue, catalogue, writing."""
