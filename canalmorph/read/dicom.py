@@ -15,7 +15,7 @@ from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts
 from canalmorph.read.found import DicomPlan, SeriesFound, describe_grid, refused
 from canalmorph.read.grid import fit_grid
 from canalmorph.read.grouping import SliceGroup, group_slices
-from canalmorph.read.headers import OtherObject, SliceHeader
+from canalmorph.read.headers import OtherObject, SliceHeader, parse_dicom
 from canalmorph.read.pixels import check_syntax, decode_plane, is_lossy, rescale_plane
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.sources import FileEntry, FileOpener
@@ -250,9 +250,7 @@ def _read_patient(opener: FileOpener, header: SliceHeader) -> tuple[PatientFacts
     """Return the identity for the report and whether every text could be decoded."""
     try:
         with opener.open(header.entry) as stream:
-            dataset = pydicom.dcmread(
-                stream, stop_before_pixels=True, force="no-preamble" in header.warnings
-            )
+            dataset, _ = parse_dicom(stream, stream.read(132), stop_before_pixels=True)
     except Exception:  # the planes were read: a report without a name is better than none
         return PatientFacts(), False
     texts = {}

@@ -6,7 +6,7 @@ import math
 import os
 import struct
 from dataclasses import dataclass
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import pydicom
 from pydicom.dataset import Dataset, FileDataset
@@ -188,6 +188,30 @@ def read_slice_headers(
         return OtherObject(code=error.code, reason=str(error), error=error, **facts)  # type: ignore[arg-type]
 
 
+def parse_dicom(stream: BinaryIO, head: bytes, **how: Any) -> tuple[FileDataset, int]:
+    """Return the data set of a file that looks like DICOM, and where parsing stopped.
+
+    Parameters
+    ----------
+    stream, head
+        The file and its first bytes.
+    **how
+        Arguments of `pydicom.dcmread`.
+    """
+    if head[128:132] == b"DICM":
+        stream.seek(0)
+        return pydicom.dcmread(stream, **how), stream.tell()
+    start = _bare_start(head)
+    if start < 0:
+        raise ValueError("'stream' must look like DICOM, got other content.")
+    stream.seek(start)
+    # Forced only because `_bare_start` has seen a plausible first element.
+    if not start:
+        return pydicom.dcmread(stream, force=True, **how), stream.tell()
+    rest = io.BytesIO(stream.read())
+    return pydicom.dcmread(rest, force=True, **how), rest.tell() + start
+
+
 def _failed(entry: FileEntry, error: ReadError) -> OtherObject:
     return OtherObject(entry=entry, code=error.code, reason=str(error), error=error)
 
@@ -195,15 +219,10 @@ def _failed(entry: FileEntry, error: ReadError) -> OtherObject:
 def _parse(stream: BinaryIO, head: bytes, entry: FileEntry) -> tuple[FileDataset, int, bool]:
     """Return the header, the offset of the pixel data and whether the preamble was missing."""
     bare = head[128:132] != b"DICM"
-    start = _bare_start(head) if bare else 0
-    stream.seek(start)
-    if bare and start:
-        stream = io.BytesIO(stream.read())
     try:
-        dataset = pydicom.dcmread(
-            stream, stop_before_pixels=True, specific_tags=list(_KEYWORDS), force=bare
+        dataset, offset = parse_dicom(
+            stream, head, stop_before_pixels=True, specific_tags=list(_KEYWORDS)
         )
-        offset = stream.tell() + (start if bare else 0)
     except EOFError:
         raise TruncatedFileError(
             file=entry.name, detail="The file ends inside its header."

@@ -4,7 +4,6 @@ import io
 import struct
 
 import numpy as np
-import pydicom
 from numpy.typing import NDArray
 from pydicom.pixels.decoders.base import get_decoder
 from pydicom.uid import UID
@@ -16,7 +15,13 @@ from canalmorph.errors import (
     TruncatedFileError,
     UnsupportedSyntaxError,
 )
-from canalmorph.read.headers import DEFLATED, EXPLICIT_BIG, NATIVE_SYNTAXES, SliceHeader
+from canalmorph.read.headers import (
+    DEFLATED,
+    EXPLICIT_BIG,
+    NATIVE_SYNTAXES,
+    SliceHeader,
+    parse_dicom,
+)
 from canalmorph.read.tags import tag_label
 
 #: What lies outside the scanned circle. [HU]
@@ -129,7 +134,7 @@ def _decode_with_plugin(data: bytes, header: SliceHeader) -> NDArray[np.uint16]:
     if header.syntax != DEFLATED:
         _check_fragments(data, header)
     try:
-        dataset = pydicom.dcmread(io.BytesIO(data))
+        dataset, _ = parse_dicom(io.BytesIO(data), data[:132])
         if header.syntax == DEFLATED:
             plane = _as_plane(np.frombuffer(dataset.PixelData, "<u2"), header)
         else:
