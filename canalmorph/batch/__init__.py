@@ -1,0 +1,1 @@
+"""Many scans into one results folder; above the pipeline."""

@@ -1,0 +1,141 @@
+"""What a batch tells while it runs and what is left of it: light, frozen, without pictures."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from canalmorph.export.rows import Row
+from canalmorph.model.results import Refusal
+from canalmorph.model.volume import CtVolume
+from canalmorph.pipeline import ScanMeasurement, Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchOptions:
+    """How a batch treats its results.
+
+    Attributes
+    ----------
+    deidentify : bool
+        Neither pages nor tables carry a name, of a patient or of a file.
+    key_file : Path or None
+        Holds the secret of the case names; None for the results folder's own.
+    """
+
+    deidentify: bool = False
+    key_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaseOutcome:
+    """What became of one input.
+
+    Attributes
+    ----------
+    source : str
+        File or series, relative to the input, for the technician at the terminal.
+    case_id : str
+        Keyed hash that names it.
+    femora : tuple of rows
+        The measured femora as rows of ``femurs.csv``; empty where nothing was measured. Rows
+        and not results, as ten thousand of them must fit into memory.
+    refusals : tuple of Refusal
+        Why a scan or a side was not measured.
+    bug_text : str
+        Where an unexpected error came up, with the traceback; for the terminal on demand only,
+        since its text may quote the file. Empty where there was none.
+    """
+
+    source: str
+    case_id: str
+    femora: tuple[Row, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
+    bug_text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BatchResult:
+    """What became of all inputs.
+
+    Attributes
+    ----------
+    folder : Path
+        The results folder.
+    outcomes : tuple of CaseOutcome
+        In the order of the survey.
+    left_out : tuple of Refusal
+        Series that lie beside a chosen one and were not needed, with the reason.
+    """
+
+    folder: Path
+    outcomes: tuple[CaseOutcome, ...]
+    left_out: tuple[Refusal, ...] = ()
+
+    @property
+    def measured(self) -> tuple[CaseOutcome, ...]:
+        """The outcomes with at least one measured femur."""
+        return tuple(one for one in self.outcomes if one.femora)
+
+    @property
+    def refusals(self) -> tuple[Refusal, ...]:
+        """All refusals of scans and sides."""
+        return tuple(refusal for one in self.outcomes for refusal in one.refusals)
+
+    @property
+    def found_bug(self) -> bool:
+        """Whether an unexpected error came up."""
+        return any(one.bug_text for one in self.outcomes)
+
+
+class BatchListener(Protocol):
+    """Hears what a batch does, in order."""
+
+    def show_survey(self, n_files: int) -> None:
+        """Hear how many files were looked at so far."""
+
+    def start_batch(self, n_cases: int) -> None:
+        """Hear how many series will be measured."""
+
+    def start_case(self, number: int, source: str) -> None:
+        """Hear that the series of this number, from 1, begins."""
+
+    def show_stage(self, stage: str) -> None:
+        """Hear that a stage of the present case begins."""
+
+    def end_case(self, outcome: CaseOutcome) -> None:
+        """Hear what became of the present case, or of an input that could not be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class SilentListener:
+    """Hears and says nothing."""
+
+    def show_survey(self, n_files: int) -> None:
+        """Do nothing."""
+
+    def start_batch(self, n_cases: int) -> None:
+        """Do nothing."""
+
+    def start_case(self, number: int, source: str) -> None:
+        """Do nothing."""
+
+    def show_stage(self, stage: str) -> None:
+        """Do nothing."""
+
+    def end_case(self, outcome: CaseOutcome) -> None:
+        """Do nothing."""
+
+
+class MeasureScan(Protocol):
+    """The pipeline's way from a volume to its measures, as `canalmorph.pipeline.measure_scan`."""
+
+    def __call__(
+        self,
+        volume: CtVolume,
+        settings: Settings,
+        *,
+        case_id: str,
+        progress: Callable[[str], None] = ...,
+    ) -> ScanMeasurement:
+        """Measure one scan."""

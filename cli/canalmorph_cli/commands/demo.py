@@ -1,0 +1,72 @@
+"""``canalmorph demo``: the whole job on the scans of an invented clinic."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
+
+if TYPE_CHECKING:
+    from canalmorph_cli.clinic import ClinicScan
+
+#: What the demo makes in its folder; a folder with anything else in it is left alone.
+SCANS_NAME, RESULTS_NAME = "scans", "results"
+
+
+@turn_errors_into_status
+def demo(
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Folder for scans and results.")
+    ] = Path("canalmorph-demo"),
+    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
+) -> ExitStatus:
+    """Make three patients of an invented clinic, measure them, show the results."""
+    from canalmorph.batch.run import measure_inputs
+    from canalmorph.pipeline import Settings
+    from canalmorph_cli.clinic import CLINIC, list_clinic_scans
+    from canalmorph_cli.progress import show_progress
+    from canalmorph_cli.summary import judge_batch, make_console, print_batch, write_line
+
+    check_folder(out)
+    console = make_console()
+    write_line(console, f"{CLINIC} (invented): four scans of three patients who do not exist.")
+    for scan in list_clinic_scans():
+        write_line(console, f"  making {scan.folder}: {scan.story}")
+        write_scan(scan, out / SCANS_NAME)
+    with show_progress(console, debug=debug) as listener:
+        result = measure_inputs(
+            [out / SCANS_NAME], out / RESULTS_NAME, Settings(), listener=listener
+        )
+    print_batch(console, result)
+    return judge_batch(result)
+
+
+def check_folder(out: Path) -> None:
+    """Refuse a folder that is not the demo's own.
+
+    Raises
+    ------
+    WrongUsageError
+        If the folder holds anything that the demo did not make.
+    """
+    if out.exists() and not out.is_dir():
+        raise WrongUsageError(f"{out} is no folder; name another with --out.")
+    if out.is_dir() and {entry.name for entry in out.iterdir()} - {SCANS_NAME, RESULTS_NAME}:
+        raise WrongUsageError(f"{out} holds something else; name a new folder with --out.")
+
+
+def write_scan(scan: "ClinicScan", folder: Path) -> None:
+    """Write one scan of the clinic as DICOM files."""
+    from canalmorph_phantoms.build import build_scan
+    from canalmorph_phantoms.write import write_dicom
+
+    write_dicom(
+        build_scan(scan.spec),
+        folder / scan.folder,
+        patient_name=scan.patient_name,
+        patient_id=scan.patient_id,
+        patient_birth_date=scan.birth_date,
+        patient_sex=scan.sex,
+        patient_age_years=scan.age_years,
+    )

@@ -1,0 +1,61 @@
+"""``canalmorph measure``: scans in, tables and pages out."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from canalmorph_cli.exits import ExitStatus, turn_errors_into_status
+
+
+@turn_errors_into_status
+def measure(
+    inputs: Annotated[
+        list[Path],
+        typer.Argument(metavar="INPUT...", help="Files, folders or zips with CT scans."),
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="RESULTS", help="Folder for the results.")],
+    axial: Annotated[
+        bool,
+        typer.Option(
+            "--axial",
+            help="Also measure on the scanner's axial slices, to compare with readings by hand.",
+        ),
+    ] = False,
+    all_series: Annotated[
+        bool, typer.Option("--all-series", help="Measure every series, not the best of a study.")
+    ] = False,
+    deidentify: Annotated[
+        bool,
+        typer.Option("--deidentify", help="Write no patient's and no file's name anywhere."),
+    ] = False,
+    case_key: Annotated[
+        Path | None,
+        typer.Option(
+            "--case-key",
+            metavar="FILE",
+            help="Secret of the case names, for the same names in several results folders.",
+        ),
+    ] = None,
+    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
+) -> ExitStatus:
+    """Measure every femur in the scans; write tables, pictures and one page a scan."""
+    from canalmorph.batch.outcomes import BatchOptions
+    from canalmorph.batch.run import measure_inputs
+    from canalmorph.pipeline import Settings
+    from canalmorph_cli.progress import show_progress
+    from canalmorph_cli.summary import judge_batch, make_console, print_batch
+
+    settings = Settings()
+    settings = replace(
+        settings,
+        read=replace(settings.read, all_series=all_series),
+        measure=replace(settings.measure, axial=axial),
+    )
+    console = make_console()
+    options = BatchOptions(deidentify=deidentify, key_file=case_key)
+    with show_progress(console, debug=debug) as listener:
+        result = measure_inputs(inputs, out, settings, options=options, listener=listener)
+    print_batch(console, result)
+    return judge_batch(result)

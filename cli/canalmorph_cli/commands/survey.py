@@ -1,0 +1,76 @@
+"""``canalmorph survey``: what is there, what would be measured, and why not the rest."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from canalmorph_cli.exits import ExitStatus, turn_errors_into_status
+
+if TYPE_CHECKING:
+    from canalmorph.read.found import SeriesFound
+
+#: What the status of a series is called for people.
+STATUS_WORDS = {"refused": "cannot be read", "left_out": "left out"}
+
+
+@turn_errors_into_status
+def survey(
+    inputs: Annotated[
+        list[Path],
+        typer.Argument(metavar="INPUT...", help="Files, folders or zips with CT scans."),
+    ],
+    all_series: Annotated[
+        bool, typer.Option("--all-series", help="As `measure --all-series` would choose.")
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
+) -> ExitStatus:
+    """List every series, whether it would be measured, and why; nothing is measured."""
+    from canalmorph.read.scans import survey_scans
+    from canalmorph.read.settings import ReadSettings
+    from canalmorph_cli.summary import make_console, write_line
+
+    found = survey_scans(inputs, ReadSettings(all_series=all_series))
+    console = make_console()
+    for series in found:
+        for line in describe_series(series):
+            write_line(console, line)
+    n_chosen = sum(series.chosen for series in found)
+    n_refused = sum(series.status == "refused" for series in found)
+    write_line(console, "")
+    write_line(
+        console,
+        f"{n_chosen} of {len(found)} would be measured, {n_refused} cannot be read, "
+        f"{len(found) - n_chosen - n_refused} left out.",
+    )
+    if not n_chosen:
+        return ExitStatus.NOTHING_MEASURED
+    return ExitStatus.DONE_WITH_REFUSALS if n_refused else ExitStatus.DONE
+
+
+def describe_series(series: "SeriesFound") -> list[str]:
+    """Return the lines that tell a technician of one series."""
+    from canalmorph.read.found import READ_WARNINGS
+    from canalmorph_cli.words import make_printable
+
+    verdict = "measured" if series.chosen else STATUS_WORDS.get(series.status, "left out")
+    lines = [f"{verdict:<14} {series.source}  {describe_facts(series)}"]
+    if series.message:
+        code = f" [{series.code}]" if series.code else ""
+        lines.append(f"{'':<14}   {series.message}{code}")
+    lines += [f"{'':<14}   note: {READ_WARNINGS.get(code, code)}" for code in series.warnings]
+    return [make_printable(line) for line in lines]
+
+
+def describe_facts(series: "SeriesFound") -> str:
+    """Return format, grid and kernel in a few words, as far as they are known."""
+    facts = [series.file_format, series.orientation]
+    if series.spacing_mm is not None:
+        slices, rows, columns = series.spacing_mm
+        facts += [f"{series.n_slices} slices every {slices:.3g} mm"]
+        facts += [f"pixels {rows:.3g} x {columns:.3g} mm"]
+    if series.coverage_mm is not None:
+        facts += [f"covers {series.coverage_mm:.0f} mm"]
+    if series.kernel:
+        facts += [f"kernel {series.kernel}"]
+    return ", ".join(fact for fact in facts if fact)

@@ -1,0 +1,80 @@
+"""Exit statuses, and how an error becomes one sentence and a status."""
+
+import functools
+import sys
+import traceback
+from collections.abc import Callable
+from enum import IntEnum
+from pathlib import Path
+from typing import ParamSpec
+
+import typer
+
+from canalmorph.errors import CanalMorphError, CaseKeyUnusableError, ResultsFolderError
+
+Parameters = ParamSpec("Parameters")
+
+
+class ExitStatus(IntEnum):
+    """What the command line returns."""
+
+    DONE = 0
+    BUG = 1
+    WRONG_USAGE = 2
+    NOTHING_MEASURED = 3
+    DONE_WITH_REFUSALS = 4
+    INTERRUPTED = 130
+
+
+class WrongUsageError(Exception):
+    """The command was called with something that it cannot take; the text is one sentence."""
+
+
+def say_error(sentence: str) -> None:
+    """Print one line to the standard error."""
+    print(f"canalmorph: {sentence}", file=sys.stderr, flush=True)
+
+
+def turn_errors_into_status(
+    command: Callable[Parameters, ExitStatus],
+) -> Callable[Parameters, None]:
+    """Return the command so that it ends with its status, and its errors as one sentence.
+
+    A parameter ``debug`` of the command shows tracebacks.
+    """
+
+    @functools.wraps(command)
+    def run(*args: Parameters.args, **kwargs: Parameters.kwargs) -> None:
+        try:
+            status = command(*args, **kwargs)
+        except Exception as error:
+            if kwargs.get("debug"):
+                traceback.print_exc()
+            status, sentence = describe_error(error)
+            say_error(sentence)
+        except KeyboardInterrupt:
+            status = ExitStatus.INTERRUPTED
+            say_error("stopped; the cases that were finished are in the results folder.")
+        raise typer.Exit(int(status))
+
+    return run
+
+
+def describe_error(error: Exception) -> tuple[ExitStatus, str]:
+    """Return the status and the sentence of an error that ended a command."""
+    if isinstance(error, WrongUsageError | ResultsFolderError | CaseKeyUnusableError):
+        return ExitStatus.WRONG_USAGE, str(error)
+    if isinstance(error, CanalMorphError):
+        return ExitStatus.NOTHING_MEASURED, str(error)
+    return ExitStatus.BUG, (
+        f"this is a bug ({type(error).__name__} in {name_place(error)}); run the command again "
+        "with --debug and send what it prints, after reading it for names."
+    )
+
+
+def name_place(error: BaseException) -> str:
+    """Return module and line where an error came up, without any text of the error itself."""
+    frames = traceback.extract_tb(error.__traceback__)
+    ours = [frame for frame in frames if "canalmorph" in Path(frame.filename).as_posix()]
+    place = (ours or frames)[-1]
+    return f"{Path(place.filename).stem}, line {place.lineno}"

@@ -1,0 +1,50 @@
+"""The commands, gathered under one name."""
+
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+import canalmorph
+from canalmorph_cli.commands.demo import demo
+from canalmorph_cli.commands.measure import measure
+from canalmorph_cli.commands.phantom import phantom
+from canalmorph_cli.commands.survey import survey
+from canalmorph_cli.exits import ExitStatus
+
+app = typer.Typer(
+    name="canalmorph",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    epilog="Exit status: 0 done, 1 bug, 2 wrong usage, 3 nothing could be measured, "
+    "4 finished with refusals.",
+)
+for command in (measure, survey, phantom, demo):
+    app.command()(command)
+
+
+@app.callback()
+def main_options(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and end.", is_eager=True)
+    ] = False,
+) -> None:
+    """Measure the shape of the femoral canal from CT.
+
+    A measuring and teaching aid: no medical device, and no replacement for a radiologist's report
+    or a surgeon's plan.
+    """
+    if version:
+        print(f"canalmorph {canalmorph.__version__}")
+        raise typer.Exit(int(ExitStatus.DONE))
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status."""
+    try:
+        app(args=None if argv is None else list(argv), prog_name="canalmorph")
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else int(ExitStatus.BUG)
+    return int(ExitStatus.DONE)

@@ -1,0 +1,123 @@
+"""What a run prints at its end: the femora, what was not measured, and where everything lies."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from canalmorph.batch.outcomes import BatchResult, CaseOutcome
+from canalmorph.export.rows import Row
+from canalmorph.model.results import Refusal
+from canalmorph_cli.exits import ExitStatus
+from canalmorph_cli.words import count_noun, format_measurement, format_shape, make_printable
+
+#: More femora than this are for the table's file, not for a screen.
+MOST_ROWS = 60
+#: Width of a table that goes to a file or a pipe. [characters]
+PLAIN_WIDTH = 150
+CAPTION = (
+    "± is one standard uncertainty; the suggestion is for discussion, the report has its reasons"
+)
+
+
+def make_console() -> Console:
+    """Return the console for the standard output."""
+    console = Console(highlight=False)
+    return console if console.is_terminal else Console(highlight=False, width=PLAIN_WIDTH)
+
+
+def judge_batch(result: BatchResult) -> ExitStatus:
+    """Return the exit status that a batch deserves."""
+    if result.found_bug:
+        return ExitStatus.BUG
+    if not result.measured:
+        return ExitStatus.NOTHING_MEASURED
+    return ExitStatus.DONE_WITH_REFUSALS if result.refusals else ExitStatus.DONE
+
+
+def print_batch(console: Console, result: BatchResult) -> None:
+    """Print the end of a run."""
+    measured = result.measured
+    n_femora = sum(len(outcome.femora) for outcome in measured)
+    if 0 < n_femora <= MOST_ROWS:
+        console.print(tabulate_femora(measured))
+    _print_refusals(console, result.refusals)
+    femora, scans = count_noun(n_femora, "femur", "femora"), count_noun(len(measured), "scan")
+    lines = ["", f"{femora} of {scans} measured, {count_noun(len(result.refusals), 'refusal')}."]
+    if result.left_out:
+        left_out = count_noun(len(result.left_out), "series", "series")
+        lines.append(f"{left_out} not needed beside what was measured; refusals.csv says why.")
+    if n_femora <= MOST_ROWS:
+        lines += [f"Report: {find_report(result, outcome.case_id)}" for outcome in measured]
+    lines.append(f"Tables: {result.folder / 'femurs.csv'} (columns.csv explains every column)")
+    for line in lines:
+        write_line(console, line)
+
+
+def find_report(result: BatchResult, case_id: str) -> Path:
+    """Return where the page of a case lies."""
+    return result.folder / "cases" / case_id / "report.html"
+
+
+def tabulate_femora(outcomes: Sequence[CaseOutcome]) -> Table:
+    """Return the femora as a table, one row each."""
+    table = Table(caption=CAPTION, caption_justify="left")
+    for name in ("case", "side"):
+        table.add_column(name, no_wrap=True)
+    table.add_column("canal shape")
+    for name in ("CFI", "CTI at LT-100", "isthmus [mm]"):
+        table.add_column(name, justify="right")
+    table.add_column("suggestion")
+    table.add_column("warnings", overflow="fold")
+    for outcome in outcomes:
+        for row in outcome.femora:
+            table.add_row(*_describe_femur(row))
+        table.add_section()
+    return table
+
+
+def _describe_femur(row: Row) -> list[Text]:
+    cells = (
+        row["case_id"],
+        row["side"],
+        format_shape(row),
+        _format_flare(row),
+        format_measurement(row, "cti_ml_lt_minus100", 3),
+        format_measurement(row, "isthmus_canal_ml_mm", 2),
+        str(row["fixation"]).replace("_", " "),
+        str(row["warnings"]).replace(";", " "),
+    )
+    return [Text(str(cell)) for cell in cells]
+
+
+def _format_flare(row: Row) -> str:
+    if row["cfi_ml"] is None and row["cfi_ml_lower_bound"] is not None:
+        return f"at least {format_measurement(row, 'cfi_ml_lower_bound', 2)}"
+    return format_measurement(row, "cfi_ml", 2)
+
+
+def _print_refusals(console: Console, refusals: tuple[Refusal, ...]) -> None:
+    if not refusals:
+        return
+    lines = ["", "Not measured:"]
+    lines += [f"  {describe_refusal(refusal)}" for refusal in refusals[:MOST_ROWS]]
+    if len(refusals) > MOST_ROWS:
+        lines.append(f"  and {len(refusals) - MOST_ROWS} more, see refusals.csv")
+    for line in lines:
+        write_line(console, line)
+
+
+def describe_refusal(refusal: Refusal) -> str:
+    """Return one line: which scan and side, why, what to do, and the code."""
+    side = f" ({refusal.side.value})" if refusal.side else ""
+    # Errors of reading name the file themselves.
+    named = refusal.message.startswith(refusal.source) and not side
+    place = "" if named else f"{refusal.source}{side}: "
+    return make_printable(f"{place}{refusal.message} [{refusal.code}]")
+
+
+def write_line(console: Console, line: str) -> None:
+    """Print a line as it is, unbroken, so that a path can be copied whole."""
+    console.print(line, markup=False, highlight=False, soft_wrap=True)

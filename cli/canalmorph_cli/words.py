@@ -1,0 +1,59 @@
+"""Small texts for people: safe names, numbers with their uncertainty, counts."""
+
+from collections.abc import Mapping
+
+
+def make_printable(text: str) -> str:
+    r"""Return a text without control characters, which a file's name may smuggle to a terminal.
+
+    Examples
+    --------
+    >>> make_printable("scan\x1b[31m 7")
+    'scan?[31m 7'
+    """
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
+
+
+def format_measurement(row: Mapping[str, object], column: str, digits: int) -> str:
+    """Return a number of a row and its standard uncertainty, or a dash.
+
+    Examples
+    --------
+    >>> format_measurement({"cfi_ml": 3.914, "cfi_ml_u": 0.052}, "cfi_ml", 2)
+    '3.91 ± 0.05'
+    >>> format_measurement({"cfi_ml": None, "cfi_ml_u": None}, "cfi_ml", 2)
+    '-'
+    """
+    value, uncertainty = row.get(column), row.get(f"{column}_u")
+    if not isinstance(value, float):
+        return "-"
+    text = f"{value:.{digits}f}"
+    return f"{text} ± {uncertainty:.{digits}f}" if isinstance(uncertainty, float) else text
+
+
+def format_shape(row: Mapping[str, object]) -> str:
+    """Return the canal's shape in words and its probability, or that there is none.
+
+    Examples
+    --------
+    >>> format_shape({"canal_shape": "champagne_flute", "p_champagne_flute": 0.998})
+    'champagne flute 99 %'
+    """
+    shape = row.get("canal_shape")
+    probability = row.get(f"p_{shape}")
+    if not shape or not isinstance(probability, float):
+        return "not decided"
+    # What is not certain must not read as 100 %.
+    percent = 100 if probability == 1 else min(round(100 * probability), 99)
+    return f"{str(shape).replace('_', ' ')} {percent} %"
+
+
+def count_noun(number: int, noun: str, plural: str = "") -> str:
+    """Return a count with its noun.
+
+    Examples
+    --------
+    >>> count_noun(1, "scan"), count_noun(2, "scan"), count_noun(0, "series", "series")
+    ('1 scan', '2 scans', '0 series')
+    """
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"
