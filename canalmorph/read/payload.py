@@ -108,7 +108,9 @@ def decode_voxels(
         raise TruncatedFileError(
             file=file, detail=f"The header declares {needed} bytes, the file holds {len(data)}."
         )
-    if len(data) > needed + TRAILING_BYTES:
+    rest = bytes(data[needed : needed + TRAILING_BYTES + 1])
+    # Inserted bytes push voxels out at the end: only filling may follow.
+    if len(rest) > TRAILING_BYTES or rest.strip(b"\0\r\n"):
         raise MalformedTagError(
             file=file,
             tag="dimensions",

@@ -92,6 +92,7 @@ def _decode_native(data: bytes, header: SliceHeader) -> NDArray[np.uint16]:
             tag=tag_label("PixelData"),
             detail=f"{needed} bytes of pixels are declared, {max(len(data) - start, 0)} are there.",
         )
+    _check_rest(data, start + needed, header, ">" if big else "<")
     stored = np.frombuffer(
         data,
         dtype=">u2" if big else "<u2",
@@ -99,6 +100,20 @@ def _decode_native(data: bytes, header: SliceHeader) -> NDArray[np.uint16]:
         offset=start + header.frame * plane_bytes,
     )
     return stored.astype(np.uint16, copy=False).reshape(header.rows, header.columns)
+
+
+def _check_rest(data: bytes, end: int, header: SliceHeader, order: str) -> None:
+    """Refuse what follows the pixels and is no element: inserted bytes push pixels out there."""
+    rest = data[end : end + 8]
+    if not rest.strip(b"\0"):
+        return
+    group, element = struct.unpack_from(f"{order}HH", rest.ljust(8, b"\0"))
+    if (group, element) not in ((0xFFFC, 0xFFFC), (0xFFFA, 0xFFFA)):
+        raise CorruptFileError(
+            file=header.entry.name,
+            tag=tag_label("PixelData"),
+            detail="More bytes follow the pixels than the file declares.",
+        )
 
 
 def _find_native_value(data: bytes, header: SliceHeader, order: str) -> tuple[int, int]:
@@ -141,9 +156,9 @@ def _decode_with_plugin(data: bytes, header: SliceHeader) -> NDArray[np.uint16]:
             decoder = get_decoder(UID(header.syntax))
             array, _ = decoder.as_array(dataset, index=header.frame, raw=True)
             plane = _as_plane(array, header)
-    except ReadError:
+    except (ReadError, KeyboardInterrupt, SystemExit, MemoryError):
         raise
-    except Exception as error:  # each plugin raises its own kinds
+    except BaseException as error:  # plugins raise their own kinds, compiled ones may panic
         raise CorruptFileError(
             file=header.entry.name,
             tag=tag_label("PixelData"),

@@ -165,7 +165,10 @@ class _Survey:
                     self._found.append(found)
                     return
         except ReadError as error:
-            self._found.append(refused(entry.name, "other", error))
+            # Nobody knows what it was: its neighbours are warned.
+            self._others.append(
+                OtherObject(entry=entry, code=error.code, reason=str(error), error=error)
+            )
             return
         if entry.size == 0:
             empty = TruncatedFileError(file=entry.name, detail="The file is empty.")
