@@ -52,6 +52,19 @@ class HeadNotInViewError(CanalMorphError):
         self.side = side
 
 
+class LesserTrochanterError(CanalMorphError):
+    """The lesser trochanter cannot be told, so that no level has a meaning."""
+
+    code = "lesser-trochanter-not-found"
+
+    def __init__(self, *, side: str, prominence_mm: float) -> None:
+        super().__init__(
+            f"The lesser trochanter of the {side} femur cannot be told: the largest bump stands "
+            f"out by {prominence_mm:.1f} mm. Check that it is in view and not removed or fractured."
+        )
+        self.side, self.prominence_mm = side, prominence_mm
+
+
 class ShaftTooShortError(CanalMorphError):
     """Too little of the shaft is in view for an axis."""
 

@@ -1,5 +1,7 @@
 """The stage: rings of a femur's outer surface and of its canal, with their uncertainty."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,7 +12,13 @@ from canalmorph.model.femur import Calibration, Cortex, Femur
 from canalmorph.segment.calibration import NOISE_INFLATION, blur_along_rays_mm, calibrate
 from canalmorph.segment.rings import RoughAxis, find_first_outlines, find_rough_axis
 from canalmorph.segment.settings import SegmentSettings
-from canalmorph.segment.surface import find_normals, find_ring_curvature, smooth_surface
+from canalmorph.segment.surface import (
+    find_normals,
+    find_radial_rays,
+    find_ring_centres,
+    find_ring_curvature,
+    smooth_surface,
+)
 from canalmorph.segment.wall import X_IN, X_OUT, find_half_maximum_edges, fit_wall
 
 #: Rays begin this far inside the first outline and end this far outside. [mm]
@@ -21,10 +29,22 @@ SHAFT_BELOW_HEAD_MM = 75.0
 METAL_HU = 2900.0
 #: A fit whose residuals exceed this share of the wall's contrast is not trusted.
 LARGEST_RESIDUAL = 0.15
+#: A fitted edge this far from the surface it was looked for at is another edge. [mm]
+LARGEST_MOVE_MM = 3.0
 #: Samples 0.25 mm apart share their noise: covariances of single rays are too small by this factor.
 CORRELATION = 3.0
 #: More than this share of a ring without trusted edges leaves the ring incomplete.
 LARGEST_GAP_SHARE = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Surface:
+    """Rings of one surface: points (n, m, 3), their uncertainty, wall and blur (n, m) [mm]."""
+
+    points_mm: NDArray[np.float64]
+    u_mm: NDArray[np.float64]
+    wall_mm: NDArray[np.float64]
+    blur_mm: NDArray[np.float64]
 
 
 def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
@@ -55,7 +75,20 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
     base = find_first_outlines(femur, axis, heights, settings)
     shaft = heights < -SHAFT_BELOW_HEAD_MM
     base = _half_maximum_surface(femur, axis, base, settings)
-    return _fit_surfaces(femur, axis, heights, base, shaft, settings)
+    outer, rough_canal, calibration = _fit_outer(femur, axis, base, shaft, settings)
+    canal = _fit_canal(femur, axis, outer.points_mm, rough_canal, calibration, settings)
+    return Cortex(
+        femur=femur,
+        heights_mm=heights,
+        axis_point_lps_mm=axis.point_lps_mm,
+        axis_direction=axis.direction,
+        outer_lps_mm=outer.points_mm,
+        canal_lps_mm=canal.points_mm,
+        outer_u_mm=outer.u_mm,
+        canal_u_mm=canal.u_mm,
+        quality=_ring_quality(femur, axis, outer, canal),
+        calibration=calibration,
+    )
 
 
 def _ring_heights(femur: Femur, axis: RoughAxis, settings: SegmentSettings) -> NDArray[np.float64]:
@@ -104,33 +137,96 @@ def _half_maximum_surface(
     return base
 
 
-def _fit_surfaces(
+def _fit_outer(
     femur: Femur,
     axis: RoughAxis,
-    heights: NDArray[np.float64],
     base: NDArray[np.float64],
     shaft: NDArray[np.bool_],
     settings: SegmentSettings,
-) -> Cortex:
-    n, m = base.shape[:2]
+) -> tuple[_Surface, NDArray[np.float64], Calibration]:
+    """Return the outer surface, rough canal points, and the scan's calibration."""
     normals, across = find_normals(base, axis.direction)
-    profiles = _sample(femur, base, across).reshape(n * m, -1)
-    start = find_half_maximum_edges(profiles, first_mm=-RAY_IN_MM, step_mm=RAY_STEP_MM)
-    flat_normals, flat_across = normals.reshape(-1, 3), across.reshape(-1, 3)
-    on_shaft = np.repeat(shaft, m)
+    profiles = _sample(femur, base, across)
+    flat = profiles.reshape(-1, profiles.shape[-1])
+    start = find_half_maximum_edges(flat, first_mm=-RAY_IN_MM, step_mm=RAY_STEP_MM)
+    on_shaft = np.repeat(shaft, base.shape[1])
     calibration = calibrate(
-        profiles[on_shaft],
+        flat[on_shaft],
         start[on_shaft],
-        flat_normals[on_shaft],
-        flat_across[on_shaft],
+        normals.reshape(-1, 3)[on_shaft],
+        across.reshape(-1, 3)[on_shaft],
         femur.crop,
         first_mm=-RAY_IN_MM,
         step_mm=RAY_STEP_MM,
     )
+    surface = _fit_edges(femur, base, normals, across, profiles, start, calibration, settings)
+    depth = start[:, X_IN].reshape(base.shape[:2])
+    return surface, base + depth[..., None] * across, calibration
+
+
+def _fit_canal(
+    femur: Femur,
+    axis: RoughAxis,
+    outer: NDArray[np.float64],
+    rough_canal: NDArray[np.float64],
+    calibration: Calibration,
+    settings: SegmentSettings,
+) -> _Surface:
+    """Return the canal's surface, along rays across the canal's own wall.
+
+    Rays across the outer surface meet the canal at a slant where the wall is thick, so that the
+    canal has rays of its own: first along radii from its centre, inwards from the outer surface,
+    then across the surface that they gave.
+    """
+    centres = find_ring_centres(rough_canal)
+    base, outwards = find_radial_rays(outer, centres, axis.first, axis.second)
+    profiles = _sample(femur, base, outwards)
+    start = find_half_maximum_edges(
+        profiles.reshape(-1, profiles.shape[-1]), first_mm=-RAY_IN_MM, step_mm=RAY_STEP_MM
+    )
+    depth = start[:, X_IN].reshape(base.shape[:2])
+    for half_mm in (settings.smooth_mm, settings.smooth_mm):
+        depth, _ = smooth_surface(
+            depth,
+            np.full(depth.shape, 0.1),
+            base + depth[..., None] * outwards,
+            ring_step_mm=settings.ring_step_mm,
+            half_mm=half_mm,
+        )
+    canal = base + depth[..., None] * outwards
+    for _ in range(2):
+        normals, across = find_normals(canal, axis.direction)
+        profiles = _sample(femur, canal, -across)
+        start = find_half_maximum_edges(
+            profiles.reshape(-1, profiles.shape[-1]),
+            first_mm=-RAY_IN_MM,
+            step_mm=RAY_STEP_MM,
+            look_in_mm=4.0,
+            look_out_mm=0.5,
+        )
+        surface = _fit_edges(
+            femur, canal, -normals, -across, profiles, start, calibration, settings
+        )
+        canal = np.where(np.isfinite(surface.points_mm), surface.points_mm, canal)
+    return surface
+
+
+def _fit_edges(
+    femur: Femur,
+    base: NDArray[np.float64],
+    normals: NDArray[np.float64],
+    across: NDArray[np.float64],
+    profiles: NDArray[np.float32],
+    start: NDArray[np.float64],
+    calibration: Calibration,
+    settings: SegmentSettings,
+) -> _Surface:
+    """Fit the model along every ray; return its far edge, smoothed and corrected for curvature."""
+    shape = base.shape[:2]
     through = femur.crop.index_to_lps_mm[:3, 0] / femur.crop.spacing_mm[0]
-    blur = blur_along_rays_mm(calibration, flat_normals, flat_across, through)
+    blur = blur_along_rays_mm(calibration, normals.reshape(-1, 3), across.reshape(-1, 3), through)
     fitted, u_mm, rms = fit_wall(
-        profiles,
+        profiles.reshape(-1, profiles.shape[-1]),
         start,
         blur,
         first_mm=-RAY_IN_MM,
@@ -139,38 +235,31 @@ def _fit_surfaces(
         cortex_u_hu=settings.cortex_prior_hu,
         noise_hu=NOISE_INFLATION * calibration.noise_hu,
     )
-    contrast = calibration.cortex_hu
-    trusted = (rms < np.maximum(LARGEST_RESIDUAL * contrast, 5 * calibration.noise_hu)) & (
-        np.abs(fitted[:, X_OUT]) < 4.0
+    limit = max(LARGEST_RESIDUAL * calibration.cortex_hu, 5 * calibration.noise_hu)
+    trusted = (rms < limit) & (np.abs(fitted[:, X_OUT]) < LARGEST_MOVE_MM)
+    edge = np.where(trusted, fitted[:, X_OUT], np.nan).reshape(shape)
+    u_edge = CORRELATION * u_mm[:, 1].reshape(shape)
+    smooth, spread = smooth_surface(
+        edge,
+        u_edge,
+        base,
+        ring_step_mm=settings.ring_step_mm,
+        half_mm=settings.smooth_mm,
     )
-    edges = np.where(trusted[:, None], fitted[:, [X_IN, X_OUT]], np.nan).reshape(n, m, 2)
-    u_edges = CORRELATION * u_mm.reshape(n, m, 2)
-    surfaces, uncertainties = [], []
-    for which in (X_OUT, X_IN):
-        smooth, spread = smooth_surface(
-            edges[..., which],
-            u_edges[..., which],
-            base,
-            ring_step_mm=settings.ring_step_mm,
-            half_mm=settings.smooth_mm,
-        )
-        points = base + smooth[..., None] * across
-        points += _curvature_correction(points, blur.reshape(n, m))[..., None] * across
-        surfaces.append(points)
-        uncertainties.append(np.hypot(spread / 3.0, u_edges[..., which] / 3.0))
-    quality = _ring_quality(profiles.reshape(n, m, -1), surfaces, calibration, blur.reshape(n, m))
-    return Cortex(
-        femur=femur,
-        heights_mm=heights,
-        axis_point_lps_mm=axis.point_lps_mm,
-        axis_direction=axis.direction,
-        outer_lps_mm=surfaces[0],
-        canal_lps_mm=surfaces[1],
-        outer_u_mm=uncertainties[0],
-        canal_u_mm=uncertainties[1],
-        quality=quality,
-        calibration=calibration,
+    points = base + smooth[..., None] * across
+    outwards = across * np.sign(np.nanmedian(_outwardness(points, across)))
+    points = points + _curvature_correction(points, blur.reshape(shape))[..., None] * outwards
+    return _Surface(
+        points_mm=points,
+        u_mm=np.hypot(spread / 3.0, u_edge / 3.0),
+        wall_mm=(fitted[:, X_OUT] - fitted[:, X_IN]).reshape(shape),
+        blur_mm=blur.reshape(shape),
     )
+
+
+def _outwardness(points: NDArray[np.float64], across: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return positive numbers where the rays point away from the rings' centres."""
+    return np.asarray(((points - np.nanmean(points, axis=1, keepdims=True)) * across).sum(-1))
 
 
 def _curvature_correction(
@@ -186,23 +275,22 @@ def _curvature_correction(
 
 
 def _ring_quality(
-    profiles: NDArray[np.float32],
-    surfaces: list[NDArray[np.float64]],
-    calibration: Calibration,
-    blur_mm: NDArray[np.float64],
+    femur: Femur, axis: RoughAxis, outer: _Surface, canal: _Surface
 ) -> NDArray[np.int64]:
-    outer, canal = surfaces
-    missing = ~(np.isfinite(outer).all(-1) & np.isfinite(canal).all(-1))
-    thickness = np.linalg.norm(outer - canal, axis=-1)
-    near = profiles[..., int((RAY_IN_MM - 4) / RAY_STEP_MM) :]
-    quality = np.zeros(len(outer), dtype=np.int64)
+    """Return the quality bits of each ring."""
+    quality = np.zeros(len(outer.points_mm), dtype=np.int64)
     with np.errstate(invalid="ignore"):
-        thin = (thickness < 3 * blur_mm).mean(axis=1) > 0.1
-        metal = (profiles > METAL_HU).any(axis=(1, 2))
+        thin = (canal.wall_mm < 3 * canal.blur_mm).mean(axis=1) > 0.1
     quality |= np.where(thin, int(Quality.THIN_CORTEX), 0)
-    quality |= np.where(np.isnan(near).any(axis=(1, 2)), int(Quality.TOUCHES_EDGE), 0)
-    quality |= np.where(
-        missing.mean(axis=1) > LARGEST_GAP_SHARE, int(Quality.OUTLINE_INCOMPLETE), 0
-    )
+    for surface in (outer, canal):
+        missing = np.isnan(surface.points_mm[..., 0]).mean(axis=1)
+        quality |= np.where(missing > LARGEST_GAP_SHARE, int(Quality.OUTLINE_INCOMPLETE), 0)
+    _, across = find_normals(outer.points_mm, axis.direction)
+    near = _sample(femur, outer.points_mm, across)[..., round((RAY_IN_MM - 15) / RAY_STEP_MM) :]
+    beside = near[..., round(13 / RAY_STEP_MM) :]
+    with np.errstate(invalid="ignore"):
+        metal = (near > METAL_HU).any(axis=(1, 2))
     quality |= np.where(metal, int(Quality.METAL), 0)
-    return quality
+    known = np.isfinite(outer.points_mm[..., 0])
+    edge = (np.isnan(beside).any(axis=2) & known).any(axis=1)
+    return quality | np.where(edge, int(Quality.TOUCHES_EDGE), 0)

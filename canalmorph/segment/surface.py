@@ -3,6 +3,7 @@
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
+from scipy import ndimage
 
 
 def find_normals(
@@ -45,6 +46,64 @@ def find_ring_curvature(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     turn = np.linalg.norm(np.cross(back, ahead), axis=-1)
     lengths = np.linalg.norm(back, axis=-1) * np.linalg.norm(ahead, axis=-1) * chord
     return np.asarray(2 * turn / np.maximum(lengths, 1e-9))
+
+
+def find_ring_centres(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a point well inside each ring, (n, 3): medians over its points and nine rings [mm].
+
+    Parameters
+    ----------
+    points_mm : (n, m, 3) float array
+        Rings with stray points; NaN where unknown. [mm]
+    """
+    known = np.isfinite(points_mm).any(axis=(1, 2))
+    rows = np.flatnonzero(known)
+    middle = np.nanmedian(points_mm[rows], axis=1)
+    filled = np.stack(
+        [np.interp(np.arange(len(points_mm)), rows, middle[:, axis]) for axis in range(3)], axis=1
+    )
+    steady = ndimage.median_filter(filled, size=(9, 1), mode="nearest")
+    return np.asarray(ndimage.uniform_filter1d(steady, 5, axis=0, mode="nearest"))
+
+
+def find_radial_rays(
+    points_mm: NDArray[np.float64],
+    centres_mm: NDArray[np.float64],
+    first: NDArray[np.float64],
+    second: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where evenly spread radii from new centres meet the rings, and the radii's directions.
+
+    Parameters
+    ----------
+    points_mm : (n, m, 3) float array
+        Rings; NaN where unknown. [mm]
+    centres_mm : (n, 3) float array
+        A point inside each ring. [mm]
+    first, second : (3,) float arrays
+        Unit vectors that span the rings' planes.
+
+    Returns
+    -------
+    points, directions : (n, m, 3) float arrays
+        Radii are interpolated between the known points: start values, no measurement. NaN where
+        less than half of a ring is known. [mm]
+    """
+    m = points_mm.shape[1]
+    angles = 2 * np.pi * np.arange(m) / m
+    directions = np.cos(angles)[:, None] * first + np.sin(angles)[:, None] * second
+    arms = points_mm - centres_mm[:, None, :]
+    radii = np.full(points_mm.shape[:2], np.nan)
+    for ring, arm in enumerate(arms):
+        a, b = arm @ first, arm @ second
+        order = np.argsort(np.where(np.isfinite(a), np.arctan2(b, a) % (2 * np.pi), np.inf))
+        order = order[: int(np.isfinite(a).sum())]
+        if len(order) < m // 2:
+            continue
+        at = np.arctan2(b, a)[order] % (2 * np.pi)
+        radii[ring] = np.interp(angles, at, np.hypot(a, b)[order], period=2 * np.pi)
+    spread = np.broadcast_to(directions, points_mm.shape)
+    return centres_mm[:, None, :] + radii[..., None] * spread, spread
 
 
 @njit(cache=True)

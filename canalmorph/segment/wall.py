@@ -1,5 +1,8 @@
 """The blurred-cortex model along a ray, and its fit.
 
+The model needs no inside and outside of the bone: a ray that runs inwards has the canal as its
+"out" and the muscle as its "in", which is how the canal's surface is fitted.
+
 ``y(x) = y_in + (y_c - y_in) Phi((x - x_in)/s) + (y_out - y_c) Phi((x - x_out)/s)``, with x along
 the ray outwards and Phi the normal distribution function [treece_2010]. ``s`` is the blur along
 the ray; ``y_c`` has a Gaussian prior from the scan's own calibration.
@@ -14,7 +17,10 @@ from numpy.typing import NDArray
 #: Order of the parameters of a fit.
 X_IN, X_OUT, Y_IN, Y_OUT, Y_CORTEX, BLUR = range(6)
 #: Samples this far beyond each edge take part in the fit. [mm]
-MARGIN_IN_MM, MARGIN_OUT_MM = 3.0, 2.25
+MARGIN_IN_MM, MARGIN_OUT_MM = 3.0, 2.5
+#: A wall thicker than this is fitted at its near edge alone: the far one, 10 blurs away, cannot
+#: move it, and the ray may meet the far surface at a slant. [mm]
+SINGLE_EDGE_MM = 6.0
 _ROOT2 = math.sqrt(2.0)
 _ROOT2PI = math.sqrt(2.0 * math.pi)
 
@@ -147,7 +153,13 @@ def _fit_all(profiles, x0, step, start, blur, prior, prior_u, noise, fitted, u, 
         p[5] = blur[ray]
         ray_prior = prior.copy()
         ray_prior[5] = blur[ray]
-        low = max(0, int((p[0] - MARGIN_IN_MM - x0) / step))
+        ray_prior_u = prior_u.copy()
+        first = p[0] - MARGIN_IN_MM
+        if p[1] - p[0] > SINGLE_EDGE_MM:
+            first = p[1] - SINGLE_EDGE_MM + 1.5
+            ray_prior_u[0] = -1.0
+            ray_prior_u[2] = -1.0
+        low = max(0, int((first - x0) / step))
         high = min(n_samples, int((p[1] + MARGIN_OUT_MM - x0) / step) + 2)
         bad = high - low < 12
         for n in range(low, high):
@@ -155,7 +167,7 @@ def _fit_all(profiles, x0, step, start, blur, prior, prior_u, noise, fitted, u, 
                 bad = True
         if bad:
             continue
-        normal = _fit_one(profiles[ray], x0, step, low, high, p, ray_prior, prior_u, noise)
+        normal = _fit_one(profiles[ray], x0, step, low, high, p, ray_prior, ray_prior_u, noise)
         total = 0.0
         gradient = np.empty(6)
         for n in range(low, high):

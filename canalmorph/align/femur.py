@@ -1,0 +1,213 @@
+"""The stage: lesser trochanter, proximal shaft axis and plane, settled together."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from canalmorph.align.neck import find_neck_axis
+from canalmorph.align.settings import AlignSettings
+from canalmorph.align.trochanter import find_lesser_trochanter
+from canalmorph.errors import HeadNotInViewError, ShaftTooShortError
+from canalmorph.flags import Quality
+from canalmorph.geometry.lines import fit_line, normalise
+from canalmorph.geometry.outlines import find_centroids
+from canalmorph.model.femur import (
+    AlignedFemur,
+    Cortex,
+    FemurFrame,
+    HeadSphere,
+    LesserTrochanter,
+    NeckAxis,
+    Plane,
+)
+
+#: The proximal shaft axis begins this far below the lesser trochanter, and where the shaft in
+#: view is short, this far. [mm above the lesser trochanter]
+AXIS_TOP_MM, AXIS_TOP_SHORT_MM = -50.0, -30.0
+#: The axis needs this much of the shaft. [mm]
+SHORTEST_AXIS_MM = 10.0
+#: The isthmus lies below this level. [mm above the lesser trochanter]
+ISTHMUS_BELOW_MM = -40.0
+#: First guess of the neck's rise over its run: a neck-shaft angle of 120 degrees.
+NECK_RISE = 0.58
+#: Outline of bone for the neck's sections, as share of the way from muscle to cortex.
+NECK_OUTLINE_HU = 350.0
+#: Rings whose numbers are not trusted for the axis.
+UNTRUSTED = int(Quality.OUTLINE_INCOMPLETE | Quality.METAL)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Isthmus:
+    level_mm: float
+    lowest_mm: float
+    in_view: bool
+
+
+def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
+    """Return the femur with its landmarks and its frame.
+
+    The lesser trochanter needs the axis, the axis begins below the lesser trochanter and ends at
+    the isthmus, and the isthmus needs the plane: the three are settled by iteration.
+
+    Parameters
+    ----------
+    cortex : Cortex
+        Both surfaces.
+    settings : AlignSettings
+        Where landmarks are looked for.
+
+    Raises
+    ------
+    HeadNotInViewError, LesserTrochanterError, ShaftTooShortError
+        If level 0 or the axis cannot be had.
+    """
+    head = cortex.femur.head
+    side = cortex.femur.side.value
+    if head is None:
+        raise HeadNotInViewError(side=side)
+    foot = cortex.axis_point_lps_mm
+    first = normalise(normalise(head.centre_lps_mm - foot) + NECK_RISE * cortex.axis_direction)
+    neck = find_neck_axis(cortex.femur.crop, head, first, NECK_OUTLINE_HU)
+    frame = _first_frame(cortex, head)
+    centroids = find_centroids(cortex.canal_lps_mm)
+    for _ in range(6):
+        trochanter = _find_trochanter(cortex, frame, head, settings)
+        isthmus = _find_isthmus(cortex, frame, trochanter, settings)
+        new = _next_frame(cortex, frame, trochanter, isthmus, centroids, neck)
+        turned = float(np.degrees(np.arccos(np.clip(new.proximal @ frame.proximal, -1, 1))))
+        moved = float(np.linalg.norm(new.origin_lps_mm - frame.origin_lps_mm))
+        frame = new
+        if turned < 0.02 and moved < 0.05:
+            break
+    length_mm = abs(isthmus.level_mm - _axis_top_mm(isthmus))
+    warnings = _find_warnings(trochanter, neck, isthmus, length_mm)
+    return AlignedFemur(
+        cortex=cortex,
+        frame=frame,
+        lesser_trochanter=trochanter,
+        neck=neck,
+        axis_u_deg=float(np.degrees(0.1 / length_mm * np.sqrt(12.0)) + 0.1),
+        isthmus_in_view=isthmus.in_view,
+        warnings=warnings,
+    )
+
+
+def _first_frame(cortex: Cortex, head: HeadSphere) -> FemurFrame:
+    return _make_frame(
+        cortex.axis_point_lps_mm,
+        cortex.axis_direction,
+        head.centre_lps_mm - cortex.axis_point_lps_mm,
+        Plane.NECK,
+    )
+
+
+def _make_frame(
+    origin: NDArray[np.float64],
+    proximal: NDArray[np.float64],
+    towards_medial: NDArray[np.float64],
+    plane: Plane,
+) -> FemurFrame:
+    """Return the frame: posterior is the perpendicular that points to the patient's back (+y)."""
+    medial = normalise(towards_medial - (towards_medial @ proximal) * proximal)
+    posterior = np.cross(proximal, medial)
+    if posterior[1] < 0:
+        posterior = -posterior
+    return FemurFrame(
+        origin_lps_mm=origin, medial=medial, posterior=posterior, proximal=proximal, plane=plane
+    )
+
+
+def _find_trochanter(
+    cortex: Cortex, frame: FemurFrame, head: HeadSphere, settings: AlignSettings
+) -> LesserTrochanter:
+    step = float(cortex.heights_mm[1] - cortex.heights_mm[0])
+    return find_lesser_trochanter(
+        frame.lps_to_frame_mm(cortex.outer_lps_mm),
+        cortex.outer_lps_mm,
+        float(frame.lps_to_frame_mm(head.centre_lps_mm)[2]),
+        ring_step_mm=step,
+        side=cortex.femur.side.value,
+        settings=settings,
+    )
+
+
+def _find_isthmus(
+    cortex: Cortex, frame: FemurFrame, trochanter: LesserTrochanter, settings: AlignSettings
+) -> _Isthmus:
+    """Return the level of the narrowest canal in view, and whether it is the isthmus."""
+    zero = float(frame.lps_to_frame_mm(trochanter.apex_lps_mm)[2])
+    canal = frame.lps_to_frame_mm(cortex.canal_lps_mm)
+    with np.errstate(invalid="ignore"):
+        usable = ((cortex.quality & UNTRUSTED) == 0) & np.isfinite(canal[..., 0]).all(axis=1)
+    levels = canal[..., 2].mean(axis=1) - zero
+    rows = np.flatnonzero(usable)
+    if len(rows) == 0:
+        raise ShaftTooShortError(side=cortex.femur.side.value, length_mm=0.0)
+    lowest = float(levels[rows].min())
+    below = rows[(levels[rows] < ISTHMUS_BELOW_MM) & (levels[rows] > -190.0)]
+    if len(below) < 3:
+        return _Isthmus(level_mm=lowest, lowest_mm=lowest, in_view=False)
+    width = canal[below, :, 0].max(axis=1) - canal[below, :, 0].min(axis=1)
+    width = _smooth_width(width)
+    narrowest = int(np.argmin(width))
+    level = float(levels[below][narrowest])
+    end = float(np.median(width[levels[below] < lowest + 6.0])) if lowest > -190 else np.inf
+    wider = end > 1.02 * float(width[narrowest]) + 0.05
+    return _Isthmus(
+        level_mm=level,
+        lowest_mm=lowest,
+        in_view=bool(wider and level - lowest >= settings.isthmus_margin_mm),
+    )
+
+
+def _smooth_width(width_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return widths by local parabolas over 7 rings, which leave a sharp narrowing sharp."""
+    window = min(7, len(width_mm) - (len(width_mm) + 1) % 2)
+    return np.asarray(signal.savgol_filter(width_mm, window, min(2, window - 1)))
+
+
+def _axis_top_mm(isthmus: _Isthmus) -> float:
+    return AXIS_TOP_MM if isthmus.level_mm < AXIS_TOP_MM - 25.0 else AXIS_TOP_SHORT_MM
+
+
+def _next_frame(
+    cortex: Cortex,
+    frame: FemurFrame,
+    trochanter: LesserTrochanter,
+    isthmus: _Isthmus,
+    centroids: NDArray[np.float64],
+    neck: NeckAxis | None,
+) -> FemurFrame:
+    """Return the frame on the line through the canal's centroids, level 0 at the trochanter."""
+    zero = float(frame.lps_to_frame_mm(trochanter.apex_lps_mm)[2])
+    levels = frame.lps_to_frame_mm(centroids)[:, 2] - zero
+    trusted = ((cortex.quality & UNTRUSTED) == 0) & np.isfinite(levels)
+    top = _axis_top_mm(isthmus)
+    bottom = min(isthmus.level_mm, top - 25.0)
+    part = centroids[trusted & (levels <= top) & (levels >= bottom)]
+    length_mm = float(np.linalg.norm(part[-1] - part[0])) if len(part) > 3 else 0.0
+    if length_mm < SHORTEST_AXIS_MM:
+        raise ShaftTooShortError(side=cortex.femur.side.value, length_mm=length_mm)
+    point, proximal = fit_line(part)
+    origin = point + proximal * ((trochanter.apex_lps_mm - point) @ proximal)
+    if neck is not None:
+        return _make_frame(origin, proximal, neck.direction, Plane.NECK)
+    medial = np.array([float(cortex.femur.side.medial_x_sign), 0.0, 0.0])
+    return _make_frame(origin, proximal, medial, Plane.SCANNER)
+
+
+def _find_warnings(
+    trochanter: LesserTrochanter, neck: NeckAxis | None, isthmus: _Isthmus, length_mm: float
+) -> tuple[str, ...]:
+    warnings = []
+    if trochanter.second_prominence_mm > 0.6 * trochanter.prominence_mm:
+        warnings.append("lt_uncertain")
+    if neck is None:
+        warnings.append("neck_not_found")
+    if not isthmus.in_view:
+        warnings.append("isthmus_not_in_view")
+    if length_mm < 30.0:
+        warnings.append("short_shaft_axis")
+    return tuple(warnings)
