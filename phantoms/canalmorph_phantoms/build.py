@@ -59,16 +59,22 @@ def make_grid(
     return (int(counts[0]), int(counts[1]), int(counts[2])), ranges[:, 0].copy(), step
 
 
+def _invert_rigid(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the upper three rows of the inverse of a rigid map, reflected or not."""
+    turn = matrix[:3, :3].T
+    return np.column_stack([turn, -turn @ matrix[:3, 3]])
+
+
 def make_scene(spec: PhantomScan) -> tuple[NDArray[np.float64], ...]:
     """Return the arrays of `canalmorph_phantoms.raster.fill_voxels` for a phantom."""
     solids = [solve_solid(femur.shape)[0] for femur in spec.femora]
     longest = max(len(solid.table) for solid in solids)
-    tables = np.stack(
+    tables: NDArray[np.float64] = np.stack(
         [np.pad(s.table, ((0, longest - len(s.table)), (0, 0)), mode="edge") for s in solids]
     )
     return (
-        np.linalg.inv(patient_to_scanner(spec))[:3].copy(),
-        np.stack([np.linalg.inv(frame_to_patient(femur))[:3] for femur in spec.femora]),
+        _invert_rigid(patient_to_scanner(spec)),
+        np.stack([_invert_rigid(frame_to_patient(femur)) for femur in spec.femora]),
         np.stack([solid.parameters for solid in solids]),
         tables,
         np.stack([bound_femur(solid) for solid in solids]),

@@ -9,6 +9,7 @@ from math import cos, hypot, radians, sin
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.integrate import cumulative_trapezoid
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import minimize_scalar
 
@@ -78,9 +79,8 @@ def find_isthmus(shape: FemurShape, top_mm: float = ISTHMUS_BELOW_MM) -> float:
 def _integrate_bow(s: NDArray[np.float64], radius_mm: float) -> NDArray[np.float64]:
     """Return the posterior shift of a shaft bowed below LT-20 and above LT-290 [mm]."""
     curvature = np.interp(s, [-310, -290, -40, -10], [0.0, 1.0, 1.0, 0.0]) / radius_mm
-    slope = np.concatenate([[0.0], np.cumsum((curvature[1:] + curvature[:-1]) / 2)]) * (s[1] - s[0])
-    rise = np.concatenate([[0.0], np.cumsum((slope[1:] + slope[:-1]) / 2)]) * (s[1] - s[0])
-    return rise
+    slope = cumulative_trapezoid(curvature, s, initial=0)
+    return np.asarray(cumulative_trapezoid(slope, s, initial=0))
 
 
 def _make_table(

@@ -93,10 +93,10 @@ def distance_to_capsule(u: float, v: float, s: float, c: NDArray[np.float64]) ->
     sign = 1.0 if dr > 0 else (-1.0 if dr < 0 else 0.0)
     k = sign * dr * dr * x2
     if (1.0 if z > 0 else -1.0) * a2 * z2 > k:
-        return sqrt(x2 + z2) * inverse - c[7]
+        return float(sqrt(x2 + z2) * inverse - c[7])
     if (1.0 if y > 0 else -1.0) * a2 * y2 < k:
-        return sqrt(x2 + y2) * inverse - c[3]
-    return (sqrt(x2 * a2 * inverse) + y * dr) * inverse - c[3]
+        return float(sqrt(x2 + y2) * inverse - c[3])
+    return float((sqrt(x2 * a2 * inverse) + y * dr) * inverse - c[3])
 
 
 @njit(cache=True)
@@ -113,7 +113,7 @@ def _distance_to_neck(u: float, v: float, s: float, p: NDArray[np.float64]) -> f
         shrink = sqrt(max(1.0 - end * end, 0.04))
         wide, high = wide * shrink, high * shrink
     tube = distance_to_ellipse(up, v - p[P_HEAD_V], high, wide)
-    return max(tube, along - p[P_NECK_LENGTH] - _NECK_END_MM, -along)
+    return float(max(tube, along - p[P_NECK_LENGTH] - _NECK_END_MM, -along))
 
 
 @njit(cache=True)
@@ -141,8 +141,8 @@ def _add_distal(shaft: float, u: float, v: float, s: float, p: NDArray[np.float6
     inner = max(abs(along) - 0.8 * p[P_COND_HALF], 0.0)
     front = back + 0.9 * p[P_COND_R]
     trochlea = sqrt(inner * inner + front * front + (up - 6.0) ** 2) - 0.85 * p[P_COND_R]
-    solid = blend_union(shaft, blend_union(condyle, trochlea, _CONDYLE_BLEND_MM), _CONDYLE_BLEND_MM)
-    return solid
+    knee = blend_union(condyle, trochlea, _CONDYLE_BLEND_MM)
+    return blend_union(shaft, knee, _CONDYLE_BLEND_MM)
 
 
 @njit(cache=True)

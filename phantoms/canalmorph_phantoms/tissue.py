@@ -81,7 +81,7 @@ def flatten_tissue(tissue: Tissue, femora: tuple[PlacedFemur, ...]) -> NDArray[n
 
 
 def bound_femur(solid: FemurSolid) -> NDArray[np.float64]:
-    """Return the bounds of a femur in its own frame, ``((u, v, s) low, high)``, shape (2, 3) [mm]."""
+    """Return low and high bounds of a femur in its own frame, shape (2, 3) [mm]."""
     shape, p, table = solid.shape, solid.parameters, solid.table
     levels = p[0] + np.arange(len(table)) * p[1]
     rows = table[(levels > p[P_DISTAL]) & (levels < 25)]
@@ -139,12 +139,12 @@ def _mix_interior(
     knee = min(max((p[P_DISTAL] + 95.0 - s) / 60.0, 0.0), 1.0)
     share = max(share * share * (3 - 2 * share), knee * knee * (3 - 2 * knee))
     if share <= 0.0:
-        return t[T_MARROW]
+        return float(t[T_MARROW])
     du, dv, ds = u - p[P_HEAD_U], v - p[P_HEAD_V], s - p[P_HEAD_S]
     to_head = sqrt(du * du + dv * dv + ds * ds) / (2.0 * p[P_HEAD_R])
     dense = t[T_CANCELLOUS] * (1.0 + 0.5 * min(max(1.5 - to_head, 0.0), 1.0))
     grain = t[T_CANCELLOUS_SD] * sample_texture(u, v, s, t[T_TEXTURE])
-    return t[T_MARROW] + share * (dense - t[T_MARROW] + grain)
+    return float(t[T_MARROW] + share * (dense - t[T_MARROW] + grain))
 
 
 @njit(cache=True)
@@ -173,7 +173,7 @@ def _find_body(x: float, y: float, z: float, t: NDArray[np.float64]) -> float:
     dy += 8.0
     torso = (sqrt((x / half_x) ** 2 + (dy / half_y) ** 2) - 1.0) * half_y
     crotch = t[T_HIP_Z] - 75.0 + 0.2 * abs(x) - z
-    return min(thigh, max(torso, crotch))
+    return float(min(thigh, max(torso, crotch)))
 
 
 @njit(cache=True)
@@ -291,12 +291,13 @@ def sample_material(
         s = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
         return _mix_interior(u, v, s, p, t)
     if material == 1:
-        return t[T_CORTEX]
+        return float(t[T_CORTEX])
     if material == 2:
-        return t[T_PELVIS] + t[T_CANCELLOUS_SD] * sample_texture(x, y, z, t[T_TEXTURE])
+        grain = t[T_CANCELLOUS_SD] * sample_texture(x, y, z, t[T_TEXTURE])
+        return float(t[T_PELVIS] + grain)
     if material == 3:
         return _PELVIS_CORTEX_HU
-    return t[T_CARTILAGE]
+    return float(t[T_CARTILAGE])
 
 
 def place_joint(femur: PlacedFemur) -> NDArray[np.float64]:

@@ -48,6 +48,48 @@ class TrochanterTop:
     prominence_mm: float
 
 
+@njit(cache=True)
+def _cast_ray(
+    cos_d: float,
+    sin_d: float,
+    w: float,
+    s: float,
+    reach: float,
+    p: NDArray[np.float64],
+    table: NDArray[np.float64],
+) -> float:
+    """Return the outermost height of the outer surface on one line, or -1000 where it misses."""
+    out = reach
+    f_out = evaluate_femur(out * cos_d - w * sin_d, out * sin_d + w * cos_d, s, p, table)[0]
+    if f_out <= 0.0:
+        return out
+    inside = out
+    f_in = f_out
+    while f_in > 0.0:
+        out, f_out = inside, f_in
+        inside = out - max(0.75 * f_out, 0.05)
+        if inside < -20.0:
+            return -1e3
+        f_in = evaluate_femur(inside * cos_d - w * sin_d, inside * sin_d + w * cos_d, s, p, table)[
+            0
+        ]
+    side = 0
+    for _ in range(40):  # the Illinois form of regula falsi
+        r = (inside * f_out - out * f_in) / (f_out - f_in)
+        f = evaluate_femur(r * cos_d - w * sin_d, r * sin_d + w * cos_d, s, p, table)[0]
+        if f > 0.0:
+            out, f_out = r, f
+            f_in *= 0.5 if side == 1 else 1.0
+            side = 1
+        else:
+            inside, f_in = r, f
+            f_out *= 0.5 if side == -1 else 1.0
+            side = -1
+        if abs(f) < 1e-8 or abs(out - inside) < 1e-8:
+            break
+    return 0.5 * (inside + out) if abs(out - inside) < 1e-6 else r
+
+
 @njit(cache=True, parallel=True)
 def cast_heights(
     cos_d: float,
@@ -59,46 +101,10 @@ def cast_heights(
     table: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Return the outermost height of the outer surface along a direction, (level, across) [mm]."""
-    heights = np.full((levels.size, across.size), -1e3)
+    heights = np.empty((levels.size, across.size))
     for i in prange(levels.size):
         for j in range(across.size):
-            w = across[j]
-            r = reach
-            hit = False
-            while r > -20.0:
-                f, _ = evaluate_femur(
-                    r * cos_d - w * sin_d, r * sin_d + w * cos_d, levels[i], p, table
-                )
-                if f <= 0.0:
-                    hit = True
-                    break
-                r -= max(0.75 * f, 0.05)
-            if not hit:
-                continue
-            lo, hi = r, r + 1.0
-            step = 0.05
-            while step < 64.0:
-                f, _ = evaluate_femur(
-                    (r + step) * cos_d - w * sin_d,
-                    (r + step) * sin_d + w * cos_d,
-                    levels[i],
-                    p,
-                    table,
-                )
-                if f > 0.0:
-                    hi = r + step
-                    break
-                step *= 2.0
-            for _ in range(34):
-                mid = 0.5 * (lo + hi)
-                f, _ = evaluate_femur(
-                    mid * cos_d - w * sin_d, mid * sin_d + w * cos_d, levels[i], p, table
-                )
-                if f <= 0.0:
-                    lo = mid
-                else:
-                    hi = mid
-            heights[i, j] = 0.5 * (lo + hi)
+            heights[i, j] = _cast_ray(cos_d, sin_d, across[j], levels[i], reach, p, table)
     return heights
 
 

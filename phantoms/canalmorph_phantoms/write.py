@@ -11,7 +11,7 @@ import nibabel as nib
 import numpy as np
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian
+from pydicom.uid import UID, CTImageStorage, ExplicitVRLittleEndian
 
 from canalmorph.model.volume import CtVolume
 from canalmorph_phantoms.build import PhantomResult
@@ -130,7 +130,7 @@ def write_dicom(
         )
         _describe_series(ds, result, patient_position, series_tag)
         _place_slice(ds, result.volume, k)
-        ds.SOPInstanceUID = make_uid("image", result.spec.name, result.seed, series_tag, k)
+        ds.SOPInstanceUID = UID(make_uid("image", result.spec.name, result.seed, series_tag, k))
         ds.InstanceNumber = k + 1
         ds.Rows, ds.Columns = plane.shape
         stored = np.clip(plane.astype(np.int32) - int(_RESCALE_INTERCEPT), 0, 4095)
@@ -153,8 +153,9 @@ def write_nifti(result: PhantomResult, path: Path) -> Path:
     path.parent.mkdir(parents=True, exist_ok=True)
     lps_to_ras = np.diag([-1.0, -1.0, 1.0, 1.0])
     affine = lps_to_ras @ result.volume.index_to_lps_mm[:, [2, 1, 0, 3]]
-    image = nib.Nifti1Image(np.transpose(result.volume.voxels_hu, (2, 1, 0)), affine)
-    image.header.set_xyzt_units("mm")
+    voxels = np.transpose(result.volume.voxels_hu, (2, 1, 0))
+    image = nib.nifti1.Nifti1Image(voxels, affine)  # type: ignore[no-untyped-call]
+    image.header.set_xyzt_units("mm")  # type: ignore[no-untyped-call]
     nib.save(image, path)
     return path
 
