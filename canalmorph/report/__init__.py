@@ -1,0 +1,1 @@
+"""A measured case as one page to read."""

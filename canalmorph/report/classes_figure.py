@@ -1,0 +1,194 @@
+"""Each index between the bounds of its classes, with its uncertainty."""
+
+from dataclasses import dataclass
+
+from matplotlib.axes import Axes
+
+from canalmorph.model.results import CanalIndices, FemurResult, Measurement
+from canalmorph.published import (
+    FLUTE_ABOVE,
+    FLUTE_PUBLISHED_UP_TO,
+    INNER_OVER_OUTER_HALF,
+    LATERAL_CTI_ALERT,
+    LETTER_A_BELOW,
+    LETTER_C_ABOVE,
+    LETTER_MEAN_CTI_AP_FILM,
+    STOVEPIPE_BELOW,
+)
+from canalmorph.report.drawing import FAINT, INK, PALE, place_axes, render_svg, start_figure
+from canalmorph.report.numbers import format_measurement
+
+#: Size of the chart and of one strip. [px]
+WIDTH_PX, ROW_PX, STRIP_PX, INSET_PX = 526.0, 66.0, 20.0, 6.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strip:
+    """One index and its classes.
+
+    Attributes
+    ----------
+    column, title : str
+        Which number, and its name.
+    span : tuple of float
+        Ends of the strip.
+    bounds : tuple of float
+        Between the zones.
+    zones : tuple of str
+        Names, one more than bounds.
+    marks : mapping-like tuple of (float, str)
+        Values that are no bounds, with their names.
+    source : str
+        Of the bounds.
+    """
+
+    column: str
+    title: str
+    span: tuple[float, float]
+    bounds: tuple[float, ...]
+    zones: tuple[str, ...]
+    source: str
+    marks: tuple[tuple[float, str], ...] = ()
+
+
+STRIPS = (
+    Strip(
+        column="cfi_ml",
+        title="Canal flare index",
+        span=(1.5, 7.5),
+        bounds=(STOVEPIPE_BELOW, FLUTE_ABOVE),
+        zones=("stovepipe", "normal", "champagne flute"),
+        marks=((FLUTE_PUBLISHED_UP_TO, f"{FLUTE_PUBLISHED_UP_TO:g}, end of print"),),
+        source="Noble 1988",
+    ),
+    Strip(
+        column="cbr_ml_lt_minus100",
+        title="Canal over outer width, LT−100, ML",
+        span=(0.2, 0.8),
+        bounds=(INNER_OVER_OUTER_HALF,),
+        zones=("less than half", "more than half"),
+        source="common practice",
+    ),
+    Strip(
+        column="cti_ml_lt_minus100",
+        title="Cortical thickness index, LT−100, ML",
+        span=(0.2, 0.8),
+        bounds=(),
+        zones=("",),
+        marks=tuple(
+            (mean, f"{letter} {mean:g}") for letter, mean in LETTER_MEAN_CTI_AP_FILM.items()
+        ),
+        source="film means, Dorr 1993",
+    ),
+    Strip(
+        column="cti_ap_lt_minus100",
+        title="Cortical thickness index, LT−100, AP",
+        span=(0.2, 0.8),
+        bounds=(LATERAL_CTI_ALERT,),
+        zones=("went with osteoporosis", "above"),
+        source="Sah 2007",
+    ),
+    Strip(
+        column="canal_ratio_isthmus_over_lt_ml",
+        title="Canal width, isthmus over LT",
+        span=(0.2, 1.0),
+        bounds=(LETTER_A_BELOW, LETTER_C_ABOVE),
+        zones=("A", "B", "C"),
+        source="convention",
+    ),
+)
+
+
+def draw_classes_figure(femur: FemurResult, *, prefix: str) -> str:
+    """Return, as SVG, a strip for each index that has published or customary bounds."""
+    with start_figure(WIDTH_PX, ROW_PX * len(STRIPS)) as figure:
+        axes = place_axes(figure, 0, 0, WIDTH_PX, ROW_PX * len(STRIPS))
+        axes.set_xlim(0, WIDTH_PX)
+        axes.set_ylim(ROW_PX * len(STRIPS), 0)
+        axes.axis("off")
+        for row, strip in enumerate(STRIPS):
+            draw_strip(axes, strip, femur.indices, top_px=row * ROW_PX)
+        title = f"{femur.side.value} femur: indices between the bounds of their classes"
+        return render_svg(figure, prefix=prefix, title=title)
+
+
+def draw_strip(axes: Axes, strip: Strip, indices: CanalIndices, *, top_px: float) -> None:
+    """Draw one index: its name and number, its zones and bounds, and where it lies."""
+    number, is_bound = _get_number(strip, indices)
+    at_least = "at least " if is_bound else ""
+    text = f"{at_least}{format_measurement(number, '1')}" if number.known else "not measured"
+    title = f"{strip.title}  ({strip.source})"
+    axes.text(INSET_PX, top_px + 9, title, va="center", color=INK)
+    axes.text(
+        WIDTH_PX - INSET_PX,
+        top_px + 9,
+        text,
+        va="center",
+        ha="right",
+        color=INK,
+        fontweight="bold" if number.known else "normal",
+    )
+    strip_px = top_px + 20
+    _draw_zones(axes, strip, strip_px)
+    if number.value is not None and number.u is not None:
+        _draw_number(axes, strip, number.value, number.u, strip_px + STRIP_PX / 2, is_bound)
+
+
+def _get_number(strip: Strip, indices: CanalIndices) -> tuple[Measurement, bool]:
+    """Return the number of a strip, and whether it is only a lower bound."""
+    number = indices.values.get(strip.column, Measurement())
+    if number.known:
+        return number, False
+    bound = indices.values.get(f"{strip.column}_lower_bound", Measurement())
+    return bound, bound.known
+
+
+def _place(strip: Strip, value: float) -> float:
+    """Return where a value lies, held within the strip [px]."""
+    low, high = strip.span
+    share = min(max((value - low) / (high - low), 0.0), 1.0)
+    return INSET_PX + share * (WIDTH_PX - 2 * INSET_PX)
+
+
+def _draw_zones(axes: Axes, strip: Strip, top_px: float) -> None:
+    edges = [strip.span[0], *strip.bounds, strip.span[1]]
+    for index, zone in enumerate(strip.zones):
+        left, right = _place(strip, edges[index]), _place(strip, edges[index + 1])
+        shade = PALE if index % 2 == 0 else "#cfd6d9"
+        axes.fill(
+            [left, right, right, left],
+            [top_px, top_px, top_px + STRIP_PX, top_px + STRIP_PX],
+            color=shade,
+            lw=0,
+        )
+        axes.text(left + 5, top_px + STRIP_PX / 2, zone, va="center", color="#3c464a")
+    below = top_px + STRIP_PX + 9
+    for bound in strip.bounds:
+        x = _place(strip, bound)
+        axes.plot([x, x], [top_px - 2, top_px + STRIP_PX + 2], color=INK, linewidth=1.3)
+        axes.text(x, below, f"{bound:g}", ha="center", va="center", color=INK)
+    for value, words in strip.marks:
+        x = _place(strip, value)
+        axes.plot([x, x], [top_px, top_px + STRIP_PX], color=FAINT, linestyle=":", linewidth=1.3)
+        axes.text(x, below, words, ha="center", va="center", color="#4a5458")
+
+
+def _draw_number(
+    axes: Axes, strip: Strip, value: float, u: float, y_px: float, is_bound: bool
+) -> None:
+    """Draw the number with one and two standard uncertainties; an arrow where it may be more."""
+    x = _place(strip, value)
+    for factor, width in ((2, 1.4), (1, 4.0)):
+        span = [_place(strip, value - factor * u), _place(strip, value + factor * u)]
+        axes.plot(span, [y_px, y_px], color=INK, linewidth=width, solid_capstyle="butt")
+    axes.plot(x, y_px, marker="D", color=INK, markersize=7, markeredgecolor="white")
+    beyond = not strip.span[0] <= value <= strip.span[1]
+    if is_bound or beyond:
+        step = -26 if value < strip.span[0] else 26
+        start = x - step if beyond else x
+        axes.annotate(
+            "",
+            (start + step, y_px),
+            (start, y_px),
+            arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.6},
+        )

@@ -1,0 +1,146 @@
+"""The page's lists of numbers and of what was not measured, by the registry of columns."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from canalmorph.model.columns import FEMUR_COLUMNS, INDEX_COLUMNS, NAMED_LEVELS_MM, Column
+from canalmorph.model.results import CaseResult, FemurResult, Measurement
+from canalmorph.published import BIBLIOGRAPHY
+from canalmorph.report.numbers import format_level, format_measurement
+
+#: Short names of the measured columns that are no widths at a level.
+NAMES = {
+    "isthmus_level_mm": "Isthmus, level",
+    "isthmus_canal_inscribed_mm": "Largest circle in the canal, smallest below LT−40",
+    "isthmus_inscribed_level_mm": "Level of that circle",
+    "cfi_ml": "Canal flare index ML",
+    "cfi_ml_lower_bound": "Canal flare index ML, at least",
+    "cfi_ap": "Canal flare index AP",
+    "mcfi_ml": "Metaphyseal flare index ML",
+    "dcfi_ml": "Distal flare index ML",
+    "cti_ml_lt_minus100": "Cortical thickness index ML, LT−100",
+    "cti_ap_lt_minus100": "Cortical thickness index AP, LT−100",
+    "cti_ml_isthmus": "Cortical thickness index ML, isthmus",
+    "cbr_ml_lt_minus100": "Canal over outer width ML, LT−100",
+    "canal_ratio_isthmus_over_lt_ml": "Canal ML, isthmus over LT",
+    "canal_ratio_lt_minus100_over_lt_minus30_ml": "Canal ML, LT−100 over LT−30",
+    "mci_ml": "Outer ML at LT over canal ML at LT−70",
+    "cortical_area_fraction_isthmus": "Cortex area over total area, isthmus",
+    "head_diameter_mm": "Head, diameter",
+    "neck_shaft_angle_deg": "Neck-shaft angle, in space",
+    "femoral_offset_mm": "Head centre from shaft axis (offset)",
+    "canal_volume_lt_isthmus_mm3": "Canal volume, LT to isthmus",
+    "bow_radius_mm": "Bow, radius",
+    "cortex_hu": "Density of thick cortex",
+    "lt_x_mm": "Lesser trochanter, patient x (left)",
+    "lt_y_mm": "Lesser trochanter, patient y (back)",
+    "lt_z_mm": "Lesser trochanter, patient z (up)",
+    "head_x_mm": "Head centre, patient x (left)",
+    "head_y_mm": "Head centre, patient y (back)",
+    "head_z_mm": "Head centre, patient z (up)",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberRow:
+    """One line of a table of numbers: a text a side, and where its definition stands."""
+
+    name: str
+    column: str
+    definition: str
+    numbers: tuple[str, ...]
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberTable:
+    """A table of numbers with its title."""
+
+    title: str
+    rows: tuple[NumberRow, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """A reason, and the numbers that are blank because of it."""
+
+    reason: str
+    names: tuple[str, ...]
+
+
+def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
+    """Return every measured column of a case, in tables; a column that no side has is left out."""
+    measured = {column.name: column for column in FEMUR_COLUMNS if column.measured}
+    indices = [column.name for column in INDEX_COLUMNS]
+    widths = [name for name in measured if name_width(name)]
+    rest = [name for name in measured if name not in indices and name not in widths]
+    places = [name for name in rest if name.split("_")[-2] in ("x", "y", "z")]
+    groups = (
+        ("Indices", indices),
+        ("Widths", sorted(widths, key=_rank_width)),
+        ("Isthmus, head, neck, shaft", [name for name in rest if name not in places]),
+        ("Landmarks in the scan", places),
+    )
+    tables = []
+    for title, names in groups:
+        rows = [_make_row(measured[name], case.femora) for name in names]
+        kept = tuple(row for row in rows if any(number != "–" for number in row.numbers))
+        if kept:
+            tables.append(NumberTable(title=title, rows=kept))
+    return tuple(tables)
+
+
+def list_gaps(femur: FemurResult) -> tuple[Gap, ...]:
+    """Return why columns are blank, one entry a reason."""
+    by_reason: dict[str, list[str]] = {}
+    for column, reason in femur.indices.reasons.items():
+        by_reason.setdefault(reason, []).append(name_column(column))
+    return tuple(Gap(reason=reason, names=tuple(names)) for reason, names in by_reason.items())
+
+
+def name_column(column: str) -> str:
+    """Return a column's name as the page has it.
+
+    Examples
+    --------
+    >>> name_column("canal_ml_lt_minus100_mm"), name_column("isthmus_outer_ap_mm")
+    ('Canal ML, LT−100', 'Outer AP, isthmus')
+    """
+    return name_width(column) or NAMES.get(column, column)
+
+
+def name_width(column: str) -> str:
+    """Return the name of a width at a level; empty where the column is something else."""
+    for level, words in (
+        *((level, format_level(height)) for level, height in NAMED_LEVELS_MM.items()),
+        ("isthmus", "isthmus"),
+    ):
+        for outline in ("canal", "outer"):
+            for axis in ("ml", "ap"):
+                if column in (
+                    f"{outline}_{axis}_{level}_mm",
+                    f"{level}_{outline}_{axis}_mm",
+                ):
+                    return f"{outline.capitalize()} {axis.upper()}, {words}"
+    return ""
+
+
+def _rank_width(column: str) -> tuple[float, bool, bool]:
+    """Order widths from the top down, outer before canal, ML before AP."""
+    heights = {f"{format_level(height)}": -height for height in NAMED_LEVELS_MM.values()}
+    outline, level = name_width(column).split(", ")
+    return heights.get(level, 1e3), outline.startswith("Canal"), outline.endswith("AP")
+
+
+def _make_row(column: Column, femora: Sequence[FemurResult]) -> NumberRow:
+    numbers = tuple(
+        format_measurement(femur.indices.values.get(column.name, Measurement()), column.unit)
+        for femur in femora
+    )
+    return NumberRow(
+        name=name_column(column.name),
+        column=column.name,
+        definition=column.definition,
+        numbers=numbers,
+        source=BIBLIOGRAPHY[column.source] if column.source else "",
+    )

@@ -1,0 +1,79 @@
+"""How a number stands on the page: never without its unit and its uncertainty."""
+
+from math import floor, isfinite, log10
+
+from canalmorph.model.results import Measurement
+
+#: Units as they are read; ratios have none.
+UNIT_WORDS = {"mm": "mm", "mm2": "mm²", "mm3": "mm³", "deg": "°", "HU": "HU", "1": ""}
+#: Most decimals by unit: finer ones would only look exact.
+MOST_DECIMALS = {"mm": 2, "mm2": 1, "mm3": 0, "deg": 1, "HU": 0, "1": 3}
+
+
+def format_measurement(measurement: Measurement, unit: str) -> str:
+    """Return value and standard uncertainty to two digits of the uncertainty, with the unit.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        The number.
+    unit : str
+        A unit of the registry of columns.
+
+    Returns
+    -------
+    str
+        An en dash where it is not known.
+
+    Examples
+    --------
+    >>> format_measurement(Measurement(value=12.345, u=0.123), "mm")
+    '12.35 ± 0.12 mm'
+    >>> format_measurement(Measurement(value=131.26, u=1.7), "deg")
+    '131.3 ± 1.7 °'
+    >>> format_measurement(Measurement(), "mm")
+    '–'
+    """
+    value, u = measurement.value, measurement.u
+    if value is None or u is None or not isfinite(value) or not isfinite(u):
+        return "–"
+    decimals = count_decimals(u, unit)
+    text = f"{value:.{decimals}f} ± {u:.{decimals}f} {UNIT_WORDS[unit]}"
+    return text.replace("-", "\N{MINUS SIGN}").strip()
+
+
+def count_decimals(u: float, unit: str) -> int:
+    """Return the decimals that show two digits of an uncertainty, within the unit's most."""
+    most = MOST_DECIMALS[unit]
+    if u <= 0:
+        return most
+    return max(0, min(most, 1 - floor(log10(u))))
+
+
+def format_chance(chance: float) -> str:
+    """Return a probability in percent; never 0 % or 100 %.
+
+    Examples
+    --------
+    >>> format_chance(0.934), format_chance(0.9999), format_chance(1e-5)
+    ('93 %', '> 99 %', '< 1 %')
+    """
+    if chance > 0.99:
+        return "> 99 %"
+    if chance < 0.01:
+        return "< 1 %"
+    return f"{100 * chance:.0f} %"
+
+
+def format_level(level_mm: float) -> str:
+    """Return a level by its distance from the lesser trochanter.
+
+    Examples
+    --------
+    >>> format_level(20.0), format_level(0.0), format_level(-100.0)
+    ('LT+20', 'LT', 'LT−100')
+    """
+    rounded = round(level_mm)
+    if rounded == 0:
+        return "LT"
+    return f"LT{rounded:+d}".replace("-", "\N{MINUS SIGN}")

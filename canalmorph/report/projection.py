@@ -1,0 +1,139 @@
+"""Pictures resampled from the CT in the femur's own frame; nothing is measured on them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.geometry.sampling import sample_points, sample_rays
+from canalmorph.model.femur import AlignedFemur
+
+#: Pixel of the projection: about the finest that a page shows. [mm]
+PROJECTION_PIXEL_MM = 0.8
+#: Distance of the samples along a ray. [mm]
+RAY_STEP_MM = 1.0
+#: Pixel of a section, finer than any CT so that outlines are judged on smooth grey. [mm]
+SECTION_PIXEL_MM = 0.35
+#: Densities above this count as this, so that metal does not drown the bone. [HU]
+CLIP_HU = 2500.0
+#: Grey range of a section: fat to thick cortex. [HU]
+SECTION_WINDOW_HU = (-250.0, 1750.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Picture:
+    """Grey values in the femur's frame.
+
+    Attributes
+    ----------
+    grey : (rows, columns) float array
+        0 black to 1 white; the first row is the lowest `vertical_mm`, the first column the lowest
+        `across_mm`. NaN where the scan has nothing.
+    across_mm, vertical_mm : tuple of float
+        Outer edges of the first and last pixel. [mm]
+    """
+
+    grey: NDArray[np.float64]
+    across_mm: tuple[float, float]
+    vertical_mm: tuple[float, float]
+
+
+def project_femur(
+    aligned: AlignedFemur,
+    *,
+    medial_mm: tuple[float, float],
+    posterior_mm: tuple[float, float],
+    level_mm: tuple[float, float],
+) -> Picture:
+    """Return what an unmagnified AP film of the box would show: attenuation summed front to back.
+
+    Parameters
+    ----------
+    aligned : AlignedFemur
+        Gives the scan's crop and the frame; the rays run along the frame's posterior axis.
+    medial_mm, posterior_mm, level_mm : tuple of float
+        The box in the femur's frame. [mm]
+
+    Returns
+    -------
+    Picture
+        Across is medial, vertical is level; grey from the least to the most attenuation in the
+        box, 2 % clipped at either end.
+    """
+    across, columns = _pixel_centres(medial_mm, PROJECTION_PIXEL_MM)
+    vertical, rows = _pixel_centres(level_mm, PROJECTION_PIXEL_MM)
+    starts = np.empty((len(vertical), len(across), 3))
+    starts[..., 0] = across
+    starts[..., 1] = posterior_mm[0]
+    starts[..., 2] = vertical[:, None]
+    crop = aligned.cortex.femur.crop
+    rays_hu = sample_rays(
+        crop.voxels_hu,
+        crop.index_to_lps_mm,
+        aligned.frame.frame_to_lps_mm(starts),
+        np.broadcast_to(aligned.frame.posterior, starts.shape),
+        step_mm=RAY_STEP_MM,
+        n_samples=int((posterior_mm[1] - posterior_mm[0]) / RAY_STEP_MM) + 1,
+    )
+    seen = np.isfinite(rays_hu)
+    water = np.where(seen, np.clip(rays_hu, -1000.0, CLIP_HU) / 1000.0 + 1.0, 0.0)
+    attenuation = water.sum(axis=-1, dtype=np.float64)
+    attenuation[~seen.any(axis=-1)] = np.nan
+    return Picture(grey=_stretch(attenuation), across_mm=columns, vertical_mm=rows)
+
+
+def cut_section(
+    aligned: AlignedFemur,
+    level_mm: float,
+    *,
+    medial_mm: tuple[float, float],
+    posterior_mm: tuple[float, float],
+) -> Picture:
+    """Return the CT in the plane of one section.
+
+    Parameters
+    ----------
+    aligned : AlignedFemur
+        Gives the scan's crop and the frame.
+    level_mm : float
+        Level of the plane. [mm]
+    medial_mm, posterior_mm : tuple of float
+        The picture's sides in the frame. [mm]
+
+    Returns
+    -------
+    Picture
+        Across is medial, vertical is posterior; grey by `SECTION_WINDOW_HU`.
+    """
+    across, columns = _pixel_centres(medial_mm, SECTION_PIXEL_MM)
+    vertical, rows = _pixel_centres(posterior_mm, SECTION_PIXEL_MM)
+    points = np.empty((len(vertical), len(across), 3))
+    points[..., 0] = across
+    points[..., 1] = vertical[:, None]
+    points[..., 2] = level_mm
+    crop = aligned.cortex.femur.crop
+    values_hu = sample_points(
+        crop.voxels_hu, crop.index_to_lps_mm, aligned.frame.frame_to_lps_mm(points)
+    ).astype(np.float64)
+    low, high = SECTION_WINDOW_HU
+    grey = np.clip((values_hu - low) / (high - low), 0.0, 1.0)
+    return Picture(grey=grey, across_mm=columns, vertical_mm=rows)
+
+
+def _pixel_centres(
+    span_mm: tuple[float, float], pixel_mm: float
+) -> tuple[NDArray[np.float64], tuple[float, float]]:
+    """Return the centres of whole pixels that cover a span, and the edges of the first and last."""
+    if not span_mm[1] > span_mm[0]:
+        raise ValueError(f"'span_mm' must ascend, got {span_mm}.")
+    count = int(np.ceil((span_mm[1] - span_mm[0]) / pixel_mm))
+    centres = np.asarray(span_mm[0] + (np.arange(count) + 0.5) * pixel_mm, dtype=np.float64)
+    return centres, (span_mm[0], span_mm[0] + count * pixel_mm)
+
+
+def _stretch(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    seen = values[np.isfinite(values)]
+    if seen.size == 0:
+        return values
+    low, high = np.percentile(seen, [2.0, 99.8])
+    return np.asarray(np.clip((values - low) / max(high - low, 1e-9), 0.0, 1.0))

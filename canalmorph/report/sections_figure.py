@@ -1,0 +1,208 @@
+"""Cross-sections with CT, both outlines and their calipers, seen from below as CT slices are."""
+
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from canalmorph.model.femur import AlignedFemur
+from canalmorph.model.results import FemurResult, Measurement
+from canalmorph.report.drawing import (
+    CANAL_CT,
+    CANAL_DASH,
+    HALO,
+    OUTER_CT,
+    OUTER_DASH,
+    draw_scale_bar,
+    get_view_sign,
+    hide_frame,
+    place_axes,
+    render_svg,
+    show_picture,
+    start_figure,
+)
+from canalmorph.report.numbers import format_level
+from canalmorph.report.outlines import MarkedLevel, find_section, list_marked_levels
+from canalmorph.report.projection import cut_section
+
+#: Levels that are shown, where the scan has them.
+SHOWN_LEVELS = ("lt_plus20", "lt", "lt_minus100", "isthmus")
+#: Side of a picture, the room around the bone for calipers, and the gap. [px]
+PANEL_PX, ROOM_PX, GAP_PX, TITLE_PX = 256.0, 58.0, 14.0, 20.0
+#: Distances of the calipers of canal and outer from the bone. [px]
+CANAL_LINE_PX, OUTER_LINE_PX = 11.0, 30.0
+
+
+def draw_sections_figure(femur: FemurResult, aligned: AlignedFemur, *, prefix: str) -> str:
+    """Return, as SVG, up to four cross-sections in two columns; empty where none is known."""
+    levels = [level for level in list_marked_levels(femur) if level.name in SHOWN_LEVELS]
+    if not levels:
+        return ""
+    rows = (len(levels) + 1) // 2
+    pitch = PANEL_PX + TITLE_PX + GAP_PX
+    with start_figure(2 * PANEL_PX + GAP_PX, rows * pitch - GAP_PX) as figure:
+        for place, level in enumerate(levels):
+            left = (place % 2) * (PANEL_PX + GAP_PX)
+            _add_section(figure, left, (place // 2) * pitch, femur, aligned, level)
+        title = f"{femur.side.value} femur: cross-sections"
+        return render_svg(figure, prefix=prefix, title=title)
+
+
+def _add_section(
+    figure: Figure,
+    left: float,
+    top: float,
+    femur: FemurResult,
+    aligned: AlignedFemur,
+    level: MarkedLevel,
+) -> None:
+    axes = place_axes(figure, left, top + TITLE_PX, PANEL_PX, PANEL_PX)
+    sign = get_view_sign(femur.side)
+    index = find_section(femur.profile, level.level_mm)
+    if index is None:
+        raise ValueError("'level' must lie within the profile.")
+    outer = femur.profile.outer_outline_mm[index]
+    centre, half_mm = _find_view(outer)
+    medial = (float(centre[0] - half_mm), float(centre[0] + half_mm))
+    posterior = (float(centre[1] - half_mm), float(centre[1] + half_mm))
+    height_mm = float(femur.profile.levels_mm[index])
+    picture = cut_section(aligned, height_mm, medial_mm=medial, posterior_mm=posterior)
+    show_picture(axes, picture, sign)
+    axes.set_xlim(min(sign * edge for edge in medial), max(sign * edge for edge in medial))
+    axes.set_ylim(posterior[1], posterior[0])
+    px_mm = 2 * half_mm / PANEL_PX
+    canal = femur.profile.canal_outline_mm[index]
+    _draw_outline(axes, sign, outer, OUTER_CT, OUTER_DASH)
+    _draw_outline(axes, sign, canal, CANAL_CT, CANAL_DASH)
+    _draw_calipers(axes, sign, outer, canal, level, px_mm)
+    _write_directions(axes, femur.side.value, sign, px_mm)
+    name = "isthmus, " if level.name == "isthmus" else ""
+    axes.set_title(f"{femur.side.value}, {name}{format_level(level.level_mm)}", loc="left", pad=4)
+    axes.title.set_fontsize(12)
+    hide_frame(axes)
+
+
+def _find_view(outer: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """Return the centre of the picture and half of its side, with room for the calipers [mm]."""
+    known = outer[np.isfinite(outer).all(axis=1)]
+    if len(known) == 0:
+        return np.zeros(2), 35.0
+    low, high = known.min(axis=0), known.max(axis=0)
+    share = 1 - 2 * ROOM_PX / PANEL_PX
+    return (low + high) / 2, max(float((high - low).max()) / share, 40.0) / 2
+
+
+def _draw_outline(
+    axes: Axes, sign: int, points: NDArray[np.float64], colour: str, dash: Any
+) -> None:
+    """Draw a closed outline; it stays open where points are not known."""
+    closed = np.concatenate([points, points[:1]])
+    axes.plot(
+        sign * closed[:, 0],
+        closed[:, 1],
+        color=colour,
+        linestyle=dash,
+        linewidth=1.6,
+        path_effects=HALO,
+    )
+
+
+def _draw_calipers(
+    axes: Axes,
+    sign: int,
+    outer: NDArray[np.float64],
+    canal: NDArray[np.float64],
+    level: MarkedLevel,
+    px_mm: float,
+) -> None:
+    """Draw ML calipers below the bone and AP calipers on its lateral side."""
+    known = outer[np.isfinite(outer).all(axis=1)]
+    if len(known) == 0:
+        return
+    below, beside = known[:, 1].max(), known[:, 0].min()
+    for outline, ml, ap, colour, away_px in (
+        (canal, level.canal_ml, level.canal_ap, CANAL_CT, CANAL_LINE_PX),
+        (outer, level.outer_ml, level.outer_ap, OUTER_CT, OUTER_LINE_PX),
+    ):
+        inside = outline[np.isfinite(outline).all(axis=1)]
+        if len(inside) == 0:
+            continue
+        lateral, anterior = inside.min(axis=0)
+        at_mm = below + away_px * px_mm
+        _draw_span(axes, sign, ml, (lateral, at_mm), colour, along_ml=True)
+        at_mm = beside - away_px * px_mm
+        _draw_span(axes, sign, ap, (at_mm, anterior), colour, along_ml=False)
+
+
+def _draw_span(
+    axes: Axes,
+    sign: int,
+    width: Measurement,
+    start: tuple[float, float],
+    colour: str,
+    *,
+    along_ml: bool,
+) -> None:
+    """Draw one caliper, as long as the table's number, with the number on it."""
+    if width.value is None:
+        return
+    end = (start[0] + width.value, start[1]) if along_ml else (start[0], start[1] + width.value)
+    axes.plot(
+        [sign * start[0], sign * end[0]],
+        [start[1], end[1]],
+        color=colour,
+        linewidth=1.5,
+        marker="|" if along_ml else "_",
+        markersize=9,
+        markeredgewidth=1.6,
+        path_effects=HALO,
+    )
+    axes.text(
+        sign * (start[0] + end[0]) / 2,
+        (start[1] + end[1]) / 2,
+        f"{width.value:.1f}",
+        color=colour,
+        ha="center",
+        va="center",
+        rotation=0 if along_ml else 90,
+        bbox={"boxstyle": "square,pad=0.12", "facecolor": "#101416", "edgecolor": "none"},
+    )
+
+
+def _write_directions(axes: Axes, side: str, sign: int, px_mm: float) -> None:
+    """Write anterior, posterior, medial and lateral at the edges, and the scale."""
+    left, right = axes.get_xlim()
+    bottom, top = axes.get_ylim()
+    middle = ((left + right) / 2, (bottom + top) / 2)
+    inset = 9 * px_mm
+    medial_right = sign > 0
+    for letter, x, y in (
+        ("A", middle[0], top + inset),
+        ("P", middle[0], bottom - inset),
+        ("M" if medial_right else "L", right - inset, middle[1]),
+        ("L" if medial_right else "M", left + inset, middle[1]),
+    ):
+        axes.text(
+            x,
+            y,
+            letter,
+            color="white",
+            ha="center",
+            va="center",
+            fontweight="bold",
+            path_effects=HALO,
+        )
+    axes.text(
+        left + inset,
+        top + 1.3 * inset,
+        side[0].upper(),
+        color="white",
+        fontsize=18,
+        fontweight="bold",
+        ha="center",
+        va="center",
+        path_effects=HALO,
+    )
+    draw_scale_bar(axes, length_mm=10.0, x_mm=right - 10.0 - inset, y_mm=top + 2.4 * inset)

@@ -1,0 +1,146 @@
+"""The page's sentences: plain, short, and never without their doubt."""
+
+from canalmorph.model.certainty import SURE_FROM, get_chance_below
+from canalmorph.model.femur import Plane
+from canalmorph.model.results import (
+    CanalIndices,
+    CanalShape,
+    CanalType,
+    Fixation,
+    Measurement,
+    Refusal,
+)
+from canalmorph.published import (
+    FLUTE_ABOVE,
+    FLUTE_PUBLISHED_UP_TO,
+    LETTER_A_BELOW,
+    LETTER_C_ABOVE,
+    STOVEPIPE_BELOW,
+)
+from canalmorph.report.numbers import format_chance, format_measurement
+
+SHAPE_WORDS = {
+    CanalShape.STOVEPIPE: "stovepipe",
+    CanalShape.NORMAL: "normal",
+    CanalShape.CHAMPAGNE_FLUTE: "champagne flute",
+}
+FIXATION_WORDS = {
+    Fixation.PRESS_FIT: "the numbers speak for press-fit",
+    Fixation.CEMENTED: "the numbers speak for cement",
+    Fixation.UNDECIDED: "undecided",
+    Fixation.NOT_GIVEN: "no suggestion",
+}
+PLANE_WORDS = {
+    Plane.NECK: "the plane of shaft and neck, as a true AP radiograph shows it",
+    Plane.SCANNER: "the scanner's coronal plane, since no neck axis was found; ML and AP then "
+    "depend on how the leg lay",
+}
+#: What a code means to the reader; a code that is not here is shown as it is.
+WARNING_WORDS = {
+    "head_at_lt20": "The head's circle is met 20 mm above the lesser trochanter; the flare index "
+    "hangs on where the width is said to end there.",
+    "lt_uncertain": "The lesser trochanter is not clear; every level counts from it. Check it on "
+    "the AP picture.",
+    "neck_not_found": "No neck axis was found; ML and AP are the scanner's.",
+    "isthmus_not_in_view": "The canal still narrows where the scan ends.",
+    "short_shaft_axis": "Little of the shaft is in view, so its axis is less sure.",
+}
+
+#: Stands above everything else.
+STANDING = (
+    "A measuring and teaching aid, for discussion. Not a medical device. It was never validated "
+    "on real femur CT. It replaces neither a radiologist's report nor a surgeon's plan, and "
+    "defers to local protocol and licensed practice."
+)
+
+GLOSSARY = {
+    "± (standard uncertainty)": "The true value lies within one ± in about two of three cases, "
+    "within two ± in about 19 of 20, if the errors are as estimated.",
+    "Canal, outer": "Inside of the cortex (endosteal), and outside of the bone (periosteal).",
+    "LT, LT+20, LT−100": "Apex of the lesser trochanter, and the levels 20 mm above and 100 mm "
+    "below it along the shaft axis.",
+    "Isthmus": "Level below LT−40 at which the canal is narrowest, medial to lateral.",
+    "ML, AP": "Medial to lateral, and front to back, on sections perpendicular to the shaft axis.",
+    "Canal flare index": "Canal width at LT+20 over that at the isthmus. Below "
+    f"{STOVEPIPE_BELOW:g} stovepipe, {STOVEPIPE_BELOW:g} to {FLUTE_ABOVE:g} normal, above "
+    f"champagne flute; print ends at {FLUTE_PUBLISHED_UP_TO:g} (Noble 1988, as quoted in "
+    "PMC7371079).",
+    "Cortical thickness index": "Outer less canal width, over outer width: the share of the "
+    "bone's width that is cortex.",
+    "Letter A, B, C (estimated)": "A funnel with thick cortex, in between, a wide canal with thin "
+    "cortex; by definition a judgement by eye of two films. Here an estimate from the canal's "
+    f"width at the isthmus over LT (A below {LETTER_A_BELOW:g}, C above {LETTER_C_ABOVE:g}; "
+    "convention) and the cortical thickness index in both planes.",
+    "Probability": "Share of the number's own error that falls into a class; it knows nothing of "
+    f"errors of another kind. Below {100 * SURE_FROM:.0f} % the page says undecided.",
+}
+
+
+def describe_shape(canal_type: CanalType, indices: CanalIndices) -> str:
+    """Return the canal's shape in a sentence, with the probability of what it says."""
+    chances = canal_type.shape_probabilities
+    shape = canal_type.shape
+    if shape is None:
+        return _describe_unknown_shape(indices)
+    index = indices.values.get("cfi_ml", Measurement())
+    if canal_type.shape_from_bound:
+        bound = format_measurement(indices.values["cfi_ml_lower_bound"], "1")
+        return (
+            f"Canal shape: {SHAPE_WORDS[shape]} ({format_chance(chances[shape])}), by a lower "
+            f"bound: the isthmus lies below the scan, and the flare index is at least {bound}."
+        )
+    number = f"flare index {format_measurement(index, '1')}"
+    if chances[shape] < SURE_FROM:
+        open_shapes = " or ".join(
+            f"{SHAPE_WORDS[name]} ({format_chance(chance)})"
+            for name, chance in chances.items()
+            if chance >= 0.01
+        )
+        return f"Canal shape: undecided, {open_shapes}; {number}."
+    beyond = (
+        f" The index lies above {FLUTE_PUBLISHED_UP_TO:g}, outside the published range."
+        if canal_type.outside_published_range
+        else ""
+    )
+    return f"Canal shape: {SHAPE_WORDS[shape]} ({format_chance(chances[shape])}); {number}.{beyond}"
+
+
+def describe_letter(canal_type: CanalType) -> str:
+    """Return the estimated letter in a sentence, with the probability of each."""
+    if canal_type.letter is None:
+        return "Letter A, B, C: not estimated, since one of its three numbers is not known."
+    chances = canal_type.letter_probabilities
+    each = ", ".join(f"{letter} {format_chance(chance)}" for letter, chance in chances.items())
+    if chances[canal_type.letter] < SURE_FROM:
+        return f"Letter (estimated): undecided ({each})."
+    return f"Letter (estimated): {canal_type.letter} ({each})."
+
+
+def describe_refusal(refusal: Refusal, *, deidentify: bool) -> str:
+    """Return why a side was not measured, without the file's name where that is to be hidden."""
+    message = refusal.message
+    if deidentify and refusal.source:
+        message = message.replace(refusal.source, "this scan")
+    side = f"The {refusal.side.value} femur was not measured. " if refusal.side else ""
+    return f"{side}{message}"
+
+
+def describe_warning(code: str) -> str:
+    """Return what a warning's code means."""
+    return WARNING_WORDS.get(code, code.replace("_", " ").replace("-", " "))
+
+
+def _describe_unknown_shape(indices: CanalIndices) -> str:
+    bound = indices.values.get("cfi_ml_lower_bound", Measurement())
+    if bound.known:
+        above = 1 - get_chance_below(bound, STOVEPIPE_BELOW)
+        number = format_measurement(bound, "1")
+        start = (
+            f"Canal shape: undecided; the isthmus lies below the scan, and the flare index is at "
+            f"least {number}."
+        )
+        if above >= SURE_FROM:
+            return f"{start} Not a stovepipe ({format_chance(above)}); normal or champagne flute."
+        return start
+    why = indices.reasons.get("cfi_ml", "The flare index could not be measured.")
+    return f"Canal shape: not known. {why}"
