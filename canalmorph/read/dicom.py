@@ -10,7 +10,7 @@ from pathlib import PurePosixPath
 import numpy as np
 import pydicom
 
-from canalmorph.errors import ReadError
+from canalmorph.errors import ReadError, TooFewSlicesError
 from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts
 from canalmorph.read.found import DicomPlan, SeriesFound, describe_grid, refused
 from canalmorph.read.grid import fit_grid
@@ -26,10 +26,23 @@ Progress = Callable[[int, int], None]
 def survey_dicom(
     headers: Sequence[SliceHeader],
     others: Sequence[OtherObject],
+    strangers: Sequence[FileEntry],
     opener: FileOpener,
     settings: ReadSettings,
 ) -> list[SeriesFound]:
-    """Return every series of these planes and every group of objects that were left out."""
+    """Return every series of these planes and every group of objects that were left out.
+
+    Parameters
+    ----------
+    headers, others
+        Planes, and DICOM objects that are none.
+    strangers : sequence of FileEntry
+        Files of no known format: one that is named like the slices beside it may have been one.
+    opener : FileOpener
+        For files whose pixels must be compared.
+    settings : ReadSettings
+        Bounds.
+    """
 
     def digest(header: SliceHeader) -> str:
         bits = decode_plane(opener.read(header.entry), header)
@@ -48,8 +61,9 @@ def survey_dicom(
             None,
         )
         found.append(_describe_group(group, fault, settings))
-    damaged = {other.entry.folder for other in others if other.error and not other.series_uid}
-    found = [_warn_beside(series, damaged) for series in found]
+    damaged = [other.entry for other in others if other.error and not other.series_uid]
+    spots = {_spot(entry) for entry in (*damaged, *strangers)}
+    found = [_warn_beside(series, spots) for series in _leave_out_short(found)]
     known = {header.series_uid for header in headers}
     return found + _describe_others(others, known)
 
@@ -122,10 +136,29 @@ def _header_warnings(slices: Sequence[SliceHeader]) -> tuple[str, ...]:
     return tuple(codes)
 
 
-def _warn_beside(series: SeriesFound, damaged: set[str]) -> SeriesFound:
+def _leave_out_short(found: Sequence[SeriesFound]) -> list[SeriesFound]:
+    """Return the series with short ones left out, not refused, where their study has a volume.
+
+    Many studies hold single slices that watch the contrast arrive.
+    """
+    studies = {series.study_key for series in found if series.status == "measurable"}
+    return [
+        replace(series, status="left_out", error=None)
+        if isinstance(series.error, TooFewSlicesError) and series.study_key in studies
+        else series
+        for series in found
+    ]
+
+
+def _spot(entry: FileEntry) -> tuple[str, str]:
+    """Return folder and suffix: files that share both seem to belong together."""
+    return entry.folder, PurePosixPath(entry.name).suffix.lower()
+
+
+def _warn_beside(series: SeriesFound, spots: set[tuple[str, str]]) -> SeriesFound:
     if series.status != "measurable" or not isinstance(series.plan, DicomPlan):
         return series
-    if not damaged & {header.entry.folder for header in series.plan.slices}:
+    if not spots & {_spot(header.entry) for header in series.plan.slices}:
         return series
     return replace(series, warnings=(*series.warnings, "damaged-file-beside"))
 

@@ -14,7 +14,7 @@ READ_WARNINGS = {
     "odd-slices-left-out": "Slices of another orientation in the same series were left out.",
     "split-series": "One series held several volumes; they were told apart by acquisition.",
     "series-uid-per-slice": "Each slice carried a series UID of its own; joined by geometry.",
-    "damaged-file-beside": "A damaged file lies in the same folder and was left out.",
+    "damaged-file-beside": "A file among the slices is damaged or no image and was left out.",
     "no-preamble": "Files lack the DICOM preamble.",
     "lossy-compression": "The pixels were compressed with loss.",
     "stray-high-bits": "Bits above the stored ones were masked; they may hold burnt-in text.",

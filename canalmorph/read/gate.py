@@ -109,7 +109,6 @@ class _Scale:
     air: float
     fat_side: float
     soft: float
-    offset_soft: float
     tissue: float
     bone: float
     soft_mode_hu: float
@@ -135,7 +134,6 @@ class _Scale:
             air=part(-1080, -850),
             fat_side=part(-950, -30),
             soft=part(-200, 200),
-            offset_soft=part(824, 1224),
             tissue=part(TISSUE_HU, 40000),
             bone=part(BONE_HU, 40000),
             soft_mode_hu=mode,
@@ -161,12 +159,14 @@ def _check_scale(scale: _Scale, source: str) -> None:
         raise OnlyAirError(file=source, detail="All voxels have one value or are padding.")
     if scale.below_air > 0.05:
         raise wrong(f"{scale.below_air:.0%} of the voxels lie below -1300.")
-    if scale.wide_air > 0.01 and scale.wide_air > 0.4 * (scale.wide_air + scale.air):
+    low = scale.below_air + scale.wide_air
+    if low > 0.004 and low > 0.4 * (low + scale.air):
         raise wrong("The lowest values do not gather near -1000, where air is.")
     if scale.tissue < TRACE:
         raise OnlyAirError(file=source, detail="The volume holds air alone.")
-    if scale.fat_side < TRACE and scale.offset_soft > 0.02:
-        raise wrong("Nothing lies between air and water and much near 1024: an offset was kept.")
+    if scale.fat_side < TRACE:
+        # Fat, marrow and every edge to air lie there; stored values with their offset do not.
+        raise wrong("Nothing lies between air and water: an offset was kept, or this is no CT.")
     if not -200 <= scale.soft_mode_hu <= 200 or scale.soft < 0.05 * scale.tissue:
         raise wrong("No soft tissue lies near 0.")
     if scale.bone * scale.n < 10:

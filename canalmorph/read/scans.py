@@ -124,6 +124,7 @@ class _Survey:
         self._settings, self._progress = settings, progress
         self._headers: list[SliceHeader] = []
         self._others: list[OtherObject] = []
+        self._strangers: list[FileEntry] = []
         self._found: list[SeriesFound] = []
         self._looked_at = 0
 
@@ -147,7 +148,7 @@ class _Survey:
 
     def finish(self, opener: FileOpener) -> list[SeriesFound]:
         """Return all lines, DICOM series first."""
-        series = survey_dicom(self._headers, self._others, opener, self._settings)
+        series = survey_dicom(self._headers, self._others, self._strangers, opener, self._settings)
         return series + self._found
 
     def _look_at(self, entry: FileEntry, opener: FileOpener, junk: list[FileEntry]) -> None:
@@ -182,6 +183,7 @@ class _Survey:
             )
         else:
             junk.append(entry)
+            self._strangers.append(entry)
 
     def _add_dicom(self, result: list[SliceHeader] | OtherObject) -> None:
         if isinstance(result, OtherObject):
