@@ -70,7 +70,7 @@ def venv_python(venv: Path) -> Path:
 
 def groups_for(arguments: Sequence[str]) -> frozenset[str]:
     """Return the optional groups of ``pyproject.toml`` that a command needs."""
-    return frozenset({"test"} if arguments[:1] == ["test"] else {"report"})
+    return frozenset({"report", "test"} if arguments[:1] == ["test"] else {"report"})
 
 
 def packaging_hash(project: Path) -> str:

@@ -205,7 +205,8 @@ def is_companion(series: SeriesFound, found: Sequence[SeriesFound]) -> bool:
     if series.study_key:
         return any(other.study_key == series.study_key for other in chosen)
     root = series.source.split("/")[0]
-    return any(other.source.split("/")[0] == root for other in found if other is not series)
+    used = (other for other in found if other.chosen or other.status == "refused")
+    return any(other.source.split("/")[0] == root for other in used)
 
 
 def describe_bug(error: Exception, series: SeriesFound, stage: str) -> Refusal:

@@ -2,7 +2,7 @@
 
 import sys
 
-from canalmorph_cli.main import main
+from canalmorph_cli.main import run_command
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run_command())

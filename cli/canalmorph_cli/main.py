@@ -25,23 +25,29 @@ for command in (measure, survey, phantom, demo):
     app.command()(command)
 
 
-@app.callback()
-def main_options(
-    version: Annotated[
-        bool, typer.Option("--version", help="Print the version and end.", is_eager=True)
-    ] = False,
-) -> None:
-    """Measure the shape of the femoral canal from CT.
-
-    A measuring and teaching aid: no medical device, and no replacement for a radiologist's report
-    or a surgeon's plan.
-    """
-    if version:
+def _print_version(wanted: bool) -> None:
+    if wanted:
         print(f"canalmorph {canalmorph.__version__}")
         raise typer.Exit(int(ExitStatus.DONE))
 
 
-def main(argv: Sequence[str] | None = None) -> int:
+@app.callback()
+def describe_program(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", help="Print the version and end.", is_eager=True, callback=_print_version
+        ),
+    ] = False,
+) -> None:
+    """Measure the shape of the femoral canal from CT.
+
+    A measuring and teaching aid: not a medical device, and no replacement for a radiologist's
+    report or a surgeon's plan.
+    """
+
+
+def run_command(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
     try:
         app(args=None if argv is None else list(argv), prog_name="canalmorph")

@@ -10,22 +10,15 @@ from rich.text import Text
 from canalmorph.batch.outcomes import BatchResult, CaseOutcome
 from canalmorph.export.rows import Row
 from canalmorph.model.results import Refusal
+from canalmorph_cli.console import write_line
 from canalmorph_cli.exits import ExitStatus
 from canalmorph_cli.words import count_noun, format_measurement, format_shape, make_printable
 
 #: More femora than this are for the table's file, not for a screen.
 MOST_ROWS = 60
-#: Width of a table that goes to a file or a pipe. [characters]
-PLAIN_WIDTH = 150
 CAPTION = (
     "± is one standard uncertainty; the suggestion is for discussion, the report has its reasons"
 )
-
-
-def make_console() -> Console:
-    """Return the console for the standard output."""
-    console = Console(highlight=False)
-    return console if console.is_terminal else Console(highlight=False, width=PLAIN_WIDTH)
 
 
 def judge_batch(result: BatchResult) -> ExitStatus:
@@ -116,8 +109,3 @@ def describe_refusal(refusal: Refusal) -> str:
     named = refusal.message.startswith(refusal.source) and not side
     place = "" if named else f"{refusal.source}{side}: "
     return make_printable(f"{place}{refusal.message} [{refusal.code}]")
-
-
-def write_line(console: Console, line: str) -> None:
-    """Print a line as it is, unbroken, so that a path can be copied whole."""
-    console.print(line, markup=False, highlight=False, soft_wrap=True)

@@ -189,7 +189,7 @@ def test_tests_run_with_the_projects_own_settings(starter: ModuleType, tmp_path:
     command = starter.build_command(tmp_path, ["test", "-k", "isthmus"])
     assert command[-2:] == ["-k", "isthmus"]
     assert command[command.index("--rootdir") + 1] == str(tmp_path)
-    assert starter.groups_for(["test"]) == {"test"}
+    assert starter.groups_for(["test"]) == {"report", "test"}
     assert starter.groups_for(["demo"]) == {"report"}
 
 

@@ -21,12 +21,17 @@ def demo(
     ] = Path("canalmorph-demo"),
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Make three patients of an invented clinic, measure them, show the results."""
+    """Measure three invented patients.
+
+    Makes the scans of three digital patients, one of each canal shape, measures them and shows
+    where the results lie.
+    """
     from canalmorph.batch.run import measure_inputs
     from canalmorph.pipeline import Settings
     from canalmorph_cli.clinic import CLINIC, list_clinic_scans
+    from canalmorph_cli.console import make_console, write_line
     from canalmorph_cli.progress import show_progress
-    from canalmorph_cli.summary import judge_batch, make_console, print_batch, write_line
+    from canalmorph_cli.summary import judge_batch, print_batch
 
     check_folder(out)
     console = make_console()

@@ -40,12 +40,16 @@ def measure(
     ] = None,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Measure every femur in the scans; write tables, pictures and one page a scan."""
+    """Measure the femora in CT scans.
+
+    Writes one page a scan, tables of all femora, masks, and why anything was not measured.
+    """
     from canalmorph.batch.outcomes import BatchOptions
     from canalmorph.batch.run import measure_inputs
     from canalmorph.pipeline import Settings
+    from canalmorph_cli.console import make_console
     from canalmorph_cli.progress import show_progress
-    from canalmorph_cli.summary import judge_batch, make_console, print_batch
+    from canalmorph_cli.summary import judge_batch, print_batch
 
     settings = Settings()
     settings = replace(

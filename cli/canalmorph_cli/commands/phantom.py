@@ -35,8 +35,11 @@ def phantom(
     ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Write digital femora as scans, each with a file of its exact measures beside it."""
-    from canalmorph_cli.summary import make_console, write_line
+    """Write scans of digital femora.
+
+    Each comes with a file of its exact measures beside it.
+    """
+    from canalmorph_cli.console import make_console, write_line
     from canalmorph_phantoms.catalogue import CATALOGUE
 
     console = make_console()

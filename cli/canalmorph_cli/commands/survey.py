@@ -25,10 +25,13 @@ def survey(
     ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """List every series, whether it would be measured, and why; nothing is measured."""
+    """List what would be measured, and why.
+
+    Reads headers only: every series, whether `measure` would take it, and what to do if not.
+    """
     from canalmorph.read.scans import survey_scans
     from canalmorph.read.settings import ReadSettings
-    from canalmorph_cli.summary import make_console, write_line
+    from canalmorph_cli.console import make_console, write_line
 
     found = survey_scans(inputs, ReadSettings(all_series=all_series))
     console = make_console()
@@ -53,7 +56,7 @@ def describe_series(series: "SeriesFound") -> list[str]:
     from canalmorph.read.found import READ_WARNINGS
     from canalmorph_cli.words import make_printable
 
-    verdict = "measured" if series.chosen else STATUS_WORDS.get(series.status, "left out")
+    verdict = "measure" if series.chosen else STATUS_WORDS.get(series.status, "left out")
     lines = [f"{verdict:<14} {series.source}  {describe_facts(series)}"]
     if series.message:
         code = f" [{series.code}]" if series.code else ""
