@@ -119,6 +119,10 @@ def _speaks_against_press_fit(canal_type: CanalType, indices: CanalIndices) -> l
             "Against press-fit: the flare is beyond the published range; a stem that fills the "
             "metaphysis may not pass the isthmus (common teaching, no study)."
         )
+    against.append(
+        "Against press-fit: age and sex, which are not used here, weighed more than shape in the "
+        "registries (see the cautions)."
+    )
     return against
 
 
@@ -130,5 +134,5 @@ def _speaks_against_cement(canal_type: CanalType) -> list[str]:
             f"Against cement: letter A (estimated) with a probability of "
             f"{format_chance(chance_a)}, by common teaching the letter of a cementless stem."
         )
-    against.append(f"Against cement: {_CEMENT_HARM[0].lower()}{_CEMENT_HARM[1:]}")
+    against.append("Against cement: it has its own risks (see the cautions).")
     return against

@@ -169,10 +169,10 @@ def _hear_cortex(indices: CanalIndices) -> _Voice:
         return _Voice(
             speaks_for=None,
             reason="Canal over outer width 100 mm below the lesser trochanter is not known.",
-            would_decide=_ask_for("cbr_ml_lt_minus100", "the widths at LT-100", indices),
+            would_decide=_ask_for("cbr_ml_lt_minus100", "the widths at LT−100", indices),
         )
     less = get_chance_below(ratio, INNER_OVER_OUTER_HALF)
-    start = f"Canal over outer width at LT-100 {format_ratio(ratio)}"
+    start = f"Canal over outer width at LT−100 {format_ratio(ratio)}"
     source = "bound: common practice, no source"
     for chance, words, fixation, means in (
         (less, "less", Fixation.PRESS_FIT, "press-fit"),
@@ -187,7 +187,7 @@ def _hear_cortex(indices: CanalIndices) -> _Voice:
     return _Voice(
         speaks_for=Fixation.UNDECIDED,
         reason=f"{start}: too near a half to tell ({format_chance(less)} below; {source}).",
-        would_decide="A surer width at LT-100: thinner slices or less noise; a measured bone "
+        would_decide="A surer width at LT−100: thinner slices or less noise; a measured bone "
         "density would say more than this ratio.",
     )
 
@@ -201,7 +201,7 @@ def _ask_for(column: str, words: str, indices: CanalIndices) -> str:
 def _explain_outcome(fixation: Fixation, flare: _Voice, cortex: _Voice) -> tuple[str, ...]:
     """Return the sentence that says why it is undecided or not given; nothing otherwise."""
     if fixation is Fixation.NOT_GIVEN:
-        return ("No suggestion: neither the canal's shape nor its cortex at LT-100 is known.",)
+        return ("No suggestion: neither the canal's shape nor its cortex at LT−100 is known.",)
     if fixation is not Fixation.UNDECIDED:
         return ()
     if flare.speaks_for is None or cortex.speaks_for is None:

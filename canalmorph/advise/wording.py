@@ -1,5 +1,6 @@
 """How numbers and probabilities stand in a sentence."""
 
+from canalmorph.model.certainty import count_decimals
 from canalmorph.model.results import Measurement
 
 
@@ -11,7 +12,10 @@ def format_ratio(measurement: Measurement) -> str:
     >>> format_ratio(Measurement(value=3.456, u=0.123))
     '3.46 ± 0.12'
     """
-    return f"{measurement.value:.2f} ± {measurement.u:.2f}"
+    if measurement.value is None or measurement.u is None:
+        raise ValueError("'measurement' must be known.")
+    decimals = count_decimals(measurement.u, most=3)
+    return f"{measurement.value:.{decimals}f} ± {measurement.u:.{decimals}f}"
 
 
 def format_chance(chance: float) -> str:

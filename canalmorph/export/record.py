@@ -1,10 +1,9 @@
 """``result.json``: everything of one case but who the patient is, and back.
 
 A record holds no patient facts, no path and no series UID: ``case_id`` and the input's hash name
-the scan. The file of a refused side is kept, since ``refusals.csv`` shows it, unless de-identified.
+the scan. The file of a refused side is kept as the case has it, since ``refusals.csv`` shows it.
 """
 
-import hashlib
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import fields, is_dataclass, replace
@@ -17,7 +16,7 @@ import numpy as np
 from canalmorph.errors import RecordUnreadableError
 from canalmorph.export.decode import decode_case
 from canalmorph.export.files import write_atomically
-from canalmorph.model.results import CaseResult, FemurResult, Refusal
+from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.model.volume import PatientFacts
 
 #: Name and number of the record's form; a change that an older reader would misread is a new one.
@@ -26,7 +25,7 @@ RECORD_FORMAT = "canalmorph-case-1"
 OUTLINE_DECIMALS = 3
 
 
-def write_record(path: Path, case: CaseResult, *, deidentify: bool = False) -> None:
+def write_record(path: Path, case: CaseResult) -> None:
     """Write one case to `path` as JSON, without its patient.
 
     Parameters
@@ -35,10 +34,8 @@ def write_record(path: Path, case: CaseResult, *, deidentify: bool = False) -> N
         Usually ``RESULTS/cases/CASE_ID/result.json``; its folder must exist.
     case : CaseResult
         The case.
-    deidentify : bool
-        Whether the files of refused sides are replaced by hashes.
     """
-    record = {"format": RECORD_FORMAT, **_encode(_strip_identity(case, deidentify=deidentify))}
+    record = {"format": RECORD_FORMAT, **_encode(_strip_identity(case))}
     del record["patient"]
     text = json.dumps(record, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
     write_atomically(path, text.encode("utf-8", "replace") + b"\n")
@@ -72,26 +69,17 @@ def read_record(path: Path) -> CaseResult:
 
 def read_cases(results_folder: Path) -> Iterator[CaseResult]:
     """Yield every recorded case of a results folder, by the order of the case's name."""
-    for path in sorted(results_folder.glob("cases/*/result.json")):
+    for path in sorted(results_folder.glob("cases/[!.]*/result.json")):
         yield read_record(path)
 
 
-def _strip_identity(case: CaseResult, *, deidentify: bool) -> CaseResult:
-    refusals = tuple(_hide_source(refusal) for refusal in case.refusals)
+def _strip_identity(case: CaseResult) -> CaseResult:
     return replace(
         case,
         patient=PatientFacts(),
         scan=replace(case.scan, source="", series_key=""),
         femora=tuple(_round_outlines(femur) for femur in case.femora),
-        refusals=refusals if deidentify else case.refusals,
     )
-
-
-def _hide_source(refusal: Refusal) -> Refusal:
-    if not refusal.source:
-        return refusal
-    token = f"sha256:{hashlib.sha256(refusal.source.encode()).hexdigest()[:16]}"
-    return replace(refusal, source=token, message=refusal.message.replace(refusal.source, token))
 
 
 def _round_outlines(femur: FemurResult) -> FemurResult:

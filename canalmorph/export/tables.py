@@ -16,7 +16,6 @@ from typing import Any
 from canalmorph.export.files import open_atomically
 from canalmorph.export.rows import CaseRows, Cell, Row, expand_columns, make_refusal_row
 from canalmorph.model.columns import FEMUR_COLUMNS, REFUSAL_COLUMNS, SECTION_COLUMNS, Column
-from canalmorph.model.femur import Side
 from canalmorph.model.results import Refusal
 from canalmorph.published import BIBLIOGRAPHY
 
@@ -69,26 +68,6 @@ def write_tables(
             stack.enter_context(open_atomically(results_folder / "columns.csv")), CODEBOOK_COLUMNS
         )
         codebook.write_rows(_make_codebook())
-
-
-def read_scan_refusals(results_folder: Path) -> list[Refusal]:
-    """Return the refusals of inputs that gave no case, as the folder's table holds them."""
-    path = results_folder / "refusals.csv"
-    if not path.exists():
-        return []
-    with path.open(encoding="utf-8", newline="") as stream:
-        rows = [row for row in csv.DictReader(stream) if not row["case_id"]]
-    return [
-        Refusal(
-            stage=row["stage"],
-            code=row["reason_code"],
-            message=_read_text(row["message"]),
-            source=_read_text(row["file"]),
-            tag=_read_text(row["tag"]),
-            side=Side(row["side"]) if row["side"] else None,
-        )
-        for row in rows
-    ]
 
 
 #: Columns of the codebook itself.
@@ -155,8 +134,3 @@ def _write_text(text: str) -> str:
     if text.startswith("'") or (_FORMULA_START.match(text) and not _PLAIN_NUMBER.match(text)):
         return f"'{text}"
     return text
-
-
-def _read_text(text: str) -> str:
-    """Return the text that `_write_text` wrote, control characters aside."""
-    return text.removeprefix("'")

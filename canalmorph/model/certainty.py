@@ -1,6 +1,6 @@
 """How surely a measurement lies on one side of a bound, said in one way everywhere."""
 
-from math import erfc, isfinite, sqrt
+from math import erfc, floor, isfinite, log10, sqrt
 
 from canalmorph.model.results import Measurement
 
@@ -46,3 +46,30 @@ def get_chance_below(measurement: Measurement, bound: float) -> float:
     if u == 0:
         return 0.5 if distance == 0 else float(distance > 0)
     return 0.5 * erfc(-distance / (u * sqrt(2)))
+
+
+def count_decimals(u: float, *, most: int) -> int:
+    """Return with how many decimals a value with this uncertainty is written.
+
+    Parameters
+    ----------
+    u : float
+        Standard uncertainty, in the unit of the value.
+    most : int
+        Never more than this.
+
+    Returns
+    -------
+    int
+        As many as show two digits of an uncertainty that begins with 1 or 2, else one digit.
+
+    Examples
+    --------
+    >>> [count_decimals(u, most=3) for u in (0.06, 0.12, 0.008, 1.7, 25.0, 0.0)]
+    [2, 2, 3, 1, 0, 3]
+    """
+    if not u > 0:
+        return most
+    power = floor(log10(u))
+    digits = 2 if u / 10**power < 3 else 1
+    return max(0, min(most, digits - 1 - power))

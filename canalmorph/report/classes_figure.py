@@ -19,7 +19,7 @@ from canalmorph.report.drawing import FAINT, INK, PALE, place_axes, render_svg, 
 from canalmorph.report.numbers import format_measurement
 
 #: Size of the chart and of one strip. [px]
-WIDTH_PX, ROW_PX, STRIP_PX, INSET_PX = 526.0, 66.0, 20.0, 6.0
+WIDTH_PX, ROW_PX, STRIP_PX, INSET_PX = 526.0, 76.0, 32.0, 6.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +131,7 @@ def draw_strip(axes: Axes, strip: Strip, indices: CanalIndices, *, top_px: float
     strip_px = top_px + 20
     _draw_zones(axes, strip, strip_px)
     if number.value is not None and number.u is not None:
-        _draw_number(axes, strip, number.value, number.u, strip_px + STRIP_PX / 2, is_bound)
+        _draw_number(axes, strip, number.value, number.u, strip_px + 0.72 * STRIP_PX, is_bound)
 
 
 def _get_number(strip: Strip, indices: CanalIndices) -> tuple[Measurement, bool]:
@@ -161,7 +161,7 @@ def _draw_zones(axes: Axes, strip: Strip, top_px: float) -> None:
             color=shade,
             lw=0,
         )
-        axes.text(left + 5, top_px + STRIP_PX / 2, zone, va="center", color="#3c464a")
+        axes.text(left + 5, top_px + 0.3 * STRIP_PX, zone, va="center", color="#3c464a")
     below = top_px + STRIP_PX + 9
     for bound in strip.bounds:
         x = _place(strip, bound)

@@ -61,6 +61,14 @@ class NumberTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WidthTable:
+    """The widths of one femur: a level and four numbers a line."""
+
+    side: str
+    rows: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
     """A reason, and the numbers that are blank because of it."""
 
@@ -69,7 +77,7 @@ class Gap:
 
 
 def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
-    """Return every measured column of a case, in tables; a column that no side has is left out."""
+    """Return the measured columns other than widths; a column that no side has is left out."""
     measured = {column.name: column for column in FEMUR_COLUMNS if column.measured}
     indices = [column.name for column in INDEX_COLUMNS]
     widths = [name for name in measured if name_width(name)]
@@ -77,7 +85,6 @@ def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
     places = [name for name in rest if name.split("_")[-2] in ("x", "y", "z")]
     groups = (
         ("Indices", indices),
-        ("Widths", sorted(widths, key=_rank_width)),
         ("Isthmus, head, neck, shaft", [name for name in rest if name not in places]),
         ("Landmarks in the scan", places),
     )
@@ -88,6 +95,24 @@ def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
         if kept:
             tables.append(NumberTable(title=title, rows=kept))
     return tuple(tables)
+
+
+def list_widths(femur: FemurResult) -> WidthTable:
+    """Return the outer and canal widths of one femur at the named levels and the isthmus."""
+    levels = {format_level(height): f"{{}}_{name}_mm" for name, height in NAMED_LEVELS_MM.items()}
+    levels["isthmus"] = "isthmus_{}_mm"
+    rows = []
+    for words, pattern in levels.items():
+        numbers = tuple(
+            format_measurement(
+                femur.indices.values.get(pattern.format(f"{outline}_{axis}"), Measurement()), "mm"
+            )
+            for outline in ("outer", "canal")
+            for axis in ("ml", "ap")
+        )
+        if any(number != "–" for number in numbers):
+            rows.append((words, numbers))
+    return WidthTable(side=femur.side.value, rows=tuple(rows))
 
 
 def list_gaps(femur: FemurResult) -> tuple[Gap, ...]:
@@ -123,13 +148,6 @@ def name_width(column: str) -> str:
                 ):
                     return f"{outline.capitalize()} {axis.upper()}, {words}"
     return ""
-
-
-def _rank_width(column: str) -> tuple[float, bool, bool]:
-    """Order widths from the top down, outer before canal, ML before AP."""
-    heights = {f"{format_level(height)}": -height for height in NAMED_LEVELS_MM.values()}
-    outline, level = name_width(column).split(", ")
-    return heights.get(level, 1e3), outline.startswith("Canal"), outline.endswith("AP")
 
 
 def _make_row(column: Column, femora: Sequence[FemurResult]) -> NumberRow:

@@ -1,7 +1,8 @@
 """How a number stands on the page: never without its unit and its uncertainty."""
 
-from math import floor, isfinite, log10
+from math import isfinite
 
+from canalmorph.model.certainty import count_decimals
 from canalmorph.model.results import Measurement
 
 #: Units as they are read; ratios have none.
@@ -11,7 +12,7 @@ MOST_DECIMALS = {"mm": 2, "mm2": 1, "mm3": 0, "deg": 1, "HU": 0, "1": 3}
 
 
 def format_measurement(measurement: Measurement, unit: str) -> str:
-    """Return value and standard uncertainty to two digits of the uncertainty, with the unit.
+    """Return value and standard uncertainty, as finely as the uncertainty allows, with the unit.
 
     Parameters
     ----------
@@ -37,17 +38,9 @@ def format_measurement(measurement: Measurement, unit: str) -> str:
     value, u = measurement.value, measurement.u
     if value is None or u is None or not isfinite(value) or not isfinite(u):
         return "–"
-    decimals = count_decimals(u, unit)
+    decimals = count_decimals(u, most=MOST_DECIMALS[unit])
     text = f"{value:.{decimals}f} ± {u:.{decimals}f} {UNIT_WORDS[unit]}"
     return text.replace("-", "\N{MINUS SIGN}").strip()
-
-
-def count_decimals(u: float, unit: str) -> int:
-    """Return the decimals that show two digits of an uncertainty, within the unit's most."""
-    most = MOST_DECIMALS[unit]
-    if u <= 0:
-        return most
-    return max(0, min(most, 1 - floor(log10(u))))
 
 
 def format_chance(chance: float) -> str:

@@ -12,7 +12,7 @@ from canalmorph.model.femur import AlignedFemur, Side
 from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.classes_figure import draw_classes_figure
-from canalmorph.report.listing import Gap, list_gaps, list_numbers
+from canalmorph.report.listing import Gap, WidthTable, list_gaps, list_numbers, list_widths
 from canalmorph.report.sections_figure import draw_sections_figure
 from canalmorph.report.widths_figure import draw_widths_figure
 from canalmorph.report.wording import (
@@ -45,6 +45,7 @@ class SidePart:
     widths_svg: Markup | None
     sections_svg: Markup | None
     classes_svg: Markup
+    widths: WidthTable
     gaps: tuple[Gap, ...]
     flagged: tuple[str, ...]
 
@@ -160,9 +161,9 @@ def _format_date(date: str) -> str:
 
 def _make_side(femur: FemurResult, aligned: AlignedFemur | None) -> SidePart:
     side, advice = femur.side.value, femur.advice
-    widths = sections = ""
+    film = sections = ""
     if aligned is not None and len(femur.profile.levels_mm) > 1:
-        widths = draw_widths_figure(femur, aligned, prefix=f"{side}-widths")
+        film = draw_widths_figure(femur, aligned, prefix=f"{side}-widths")
         sections = draw_sections_figure(femur, aligned, prefix=f"{side}-sections")
     return SidePart(
         side=side,
@@ -177,9 +178,10 @@ def _make_side(femur: FemurResult, aligned: AlignedFemur | None) -> SidePart:
         warnings=tuple(describe_warning(code) for code in femur.warnings),
         plane=PLANE_WORDS[femur.profile.frame.plane],
         # Our own SVG of our own numbers and words: no text of the file is in it.
-        widths_svg=Markup(widths) if widths else None,
+        widths_svg=Markup(film) if film else None,
         sections_svg=Markup(sections) if sections else None,
         classes_svg=Markup(draw_classes_figure(femur, prefix=f"{side}-classes")),
+        widths=list_widths(femur),
         gaps=list_gaps(femur),
         flagged=_count_flags(femur),
     )

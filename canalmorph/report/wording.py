@@ -120,7 +120,7 @@ def describe_refusal(refusal: Refusal, *, deidentify: bool) -> str:
     """Return why a side was not measured, without the file's name where that is to be hidden."""
     message = refusal.message
     if deidentify and refusal.source:
-        message = message.replace(refusal.source, "this scan")
+        message = message.replace(refusal.source, "This scan")
     side = f"The {refusal.side.value} femur was not measured. " if refusal.side else ""
     return f"{side}{message}"
 

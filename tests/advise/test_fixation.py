@@ -125,7 +125,8 @@ def test_what_speaks_against_press_fit_is_named(
 
 def test_what_speaks_against_cement_is_named() -> None:
     advice = _advise(cfi_ml=(2.4, 0.1), cbr_ml_lt_minus100=(0.60, 0.01))
-    assert any("pulmonary embolism" in sentence for sentence in advice.against)
+    assert any("own risks" in sentence for sentence in advice.against)
+    assert any("pulmonary embolism" in sentence for sentence in advice.cautions)
 
 
 @pytest.mark.parametrize("cbr", [0.3, 0.5, 0.7])

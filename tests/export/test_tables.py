@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from canalmorph.export.rows import CaseRows, make_case_rows
-from canalmorph.export.tables import read_scan_refusals, write_tables
+from canalmorph.export.tables import write_tables
 from canalmorph.model.columns import FEMUR_COLUMNS, REFUSAL_COLUMNS, SECTION_COLUMNS
 from canalmorph.model.results import CaseResult, Refusal
 from canalmorph.published import BIBLIOGRAPHY
@@ -98,16 +98,13 @@ def test_the_same_cases_make_the_same_bytes(make_case: MakeCase, tmp_path: Path)
 
 
 @pytest.mark.parametrize("text", HOSTILE)
-def test_text_is_never_a_formula_and_comes_back(text: str, tmp_path: Path) -> None:
+def test_text_is_never_a_formula_and_stays_readable(text: str, tmp_path: Path) -> None:
     refusal = Refusal(stage="read", code="not-an-image", message=f"{text}", source=text, tag="x")
     write_tables(tmp_path, [], refusals=[refusal])
     cell = _read(tmp_path / "refusals.csv")[0]["file"]
     assert cell.lstrip()[0] not in "=+-@"
     assert "\n" not in cell
-    (back,) = read_scan_refusals(tmp_path)
-    assert back.source.split() == text.split()
-    write_tables(tmp_path, [], refusals=[back])
-    assert read_scan_refusals(tmp_path) == [back]
+    assert cell.removeprefix("'").split() == text.split()
 
 
 def test_negative_numbers_stay_numbers(make_case: MakeCase, tmp_path: Path) -> None:
@@ -155,4 +152,3 @@ def test_a_refused_side_has_its_row_with_its_case(make_case: MakeCase, tmp_path:
         ("c0ffee", "left", "quill_rosalind/scan1"),
         ("", "", "scan2"),
     ]
-    assert read_scan_refusals(tmp_path) == [scan]
