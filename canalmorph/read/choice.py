@@ -7,6 +7,7 @@ the finest. One series a study is chosen, and a second one only if it is the oth
 region: each leg reconstructed as a series of its own.
 """
 
+import math
 import re
 from collections import defaultdict
 from collections.abc import Sequence
@@ -74,7 +75,7 @@ def _traits(series: SeriesFound, longest_mm: float) -> tuple[tuple[str, float], 
         (f"its kernel is soft ({series.kernel or 'not stated'})", float(not bone)),
         (f"it covers less ({coverage:.0f} mm)", -round(coverage)),
         (f"its slices are thicker ({thickness:.2f} mm)", thickness),
-        ("its voxels are coarser", max(series.spacing_mm or (0.0,))),
+        ("its voxels are coarser", math.prod(series.spacing_mm or (0.0,))),
     )  # fmt: skip
 
 

@@ -109,6 +109,8 @@ class _Scale:
     air: float
     fat_side: float
     soft: float
+    offset_soft: float
+    has_fill: bool
     tissue: float
     bone: float
     soft_mode_hu: float
@@ -134,6 +136,8 @@ class _Scale:
             air=part(-1080, -850),
             fat_side=part(-950, -30),
             soft=part(-200, 200),
+            offset_soft=part(824, 1224),
+            has_fill=len(values) < len(sample),
             tissue=part(TISSUE_HU, 40000),
             bone=part(BONE_HU, 40000),
             soft_mode_hu=mode,
@@ -164,9 +168,11 @@ def _check_scale(scale: _Scale, source: str) -> None:
         raise wrong("The lowest values do not gather near -1000, where air is.")
     if scale.tissue < TRACE:
         raise OnlyAirError(file=source, detail="The volume holds air alone.")
-    if scale.fat_side < TRACE:
-        # Fat, marrow and every edge to air lie there; stored values with their offset do not.
-        raise wrong("Nothing lies between air and water: an offset was kept, or this is no CT.")
+    # Air, fat, marrow and every edge lie below water; stored values with their offset do not.
+    # A drawn phantom may hold none of them but air at exactly -1024, which looks like fill.
+    nothing_low = scale.fat_side < TRACE and scale.air < TRACE
+    if nothing_low and (not scale.has_fill or scale.offset_soft > 0.3 * scale.soft):
+        raise wrong("Nothing lies below water: an offset was kept, or this is no CT.")
     if not -200 <= scale.soft_mode_hu <= 200 or scale.soft < 0.05 * scale.tissue:
         raise wrong("No soft tissue lies near 0.")
     if scale.bone * scale.n < 10:
