@@ -129,6 +129,13 @@ class NoImagesError(ReadError):
     remedy = "Give the folder that holds the DICOM files, or a NIfTI, NRRD or MetaImage file."
 
 
+class NoCtSeriesError(ReadError):
+    """An input holds images, and none that could be measured."""
+
+    code = "no-ct-series"
+    remedy = "Give the folder of the thin-slice CT series."
+
+
 class NotAnImageError(ReadError):
     """A file is none of the formats that are read."""
 

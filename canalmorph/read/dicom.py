@@ -10,7 +10,7 @@ from pathlib import PurePosixPath
 import numpy as np
 import pydicom
 
-from canalmorph.errors import ReadError, TooFewSlicesError
+from canalmorph.errors import ReadError, TooFewSlicesError, TooLargeError
 from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts
 from canalmorph.read.found import DicomPlan, SeriesFound, describe_grid, refused
 from canalmorph.read.grid import fit_grid
@@ -113,7 +113,7 @@ def _describe_group(
             message=group.reason,
             **facts,  # type: ignore[arg-type]
         )
-    error = group.error or fault or check_syntax(first)
+    error = group.error or fault or check_syntax(first) or _too_large(group, source, settings)
     if error is None:
         try:
             grid = fit_grid(group.slices, source, settings)
@@ -127,6 +127,14 @@ def _describe_group(
         index_to_lps_mm=tuple(tuple(map(float, row)) for row in grid.index_to_lps_mm),
     )
     return SeriesFound(source=source, file_format="dicom", status="measurable", plan=plan, **facts)  # type: ignore[arg-type]
+
+
+def _too_large(group: SliceGroup, source: str, settings: ReadSettings) -> ReadError | None:
+    first = group.slices[0]
+    size = f"{len(group.slices)} x {first.rows} x {first.columns}"
+    if len(group.slices) * first.rows * first.columns <= settings.max_voxels:
+        return None
+    return TooLargeError(file=source, detail=f"The series has {size} voxels.")
 
 
 def _header_warnings(slices: Sequence[SliceHeader]) -> tuple[str, ...]:

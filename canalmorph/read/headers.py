@@ -43,6 +43,10 @@ NATIVE_SYNTAXES = frozenset({IMPLICIT_LITTLE, EXPLICIT_LITTLE, EXPLICIT_BIG})
 #: Identities are compared, never kept: the key lives as long as the process. See `_digest`.
 _PROCESS_KEY = os.urandom(16)
 
+#: No CT has more rows or columns; 2048 is the finest in use.
+LARGEST_MATRIX = 4096
+LARGEST_PIXELS_PER_BYTE = 1000
+
 _KEYWORDS = [
     "SOPClassUID", "SOPInstanceUID", "Modality", "ImageType", "StudyInstanceUID",
     "SeriesInstanceUID", "FrameOfReferenceUID", "PatientID", "PatientName", "PatientBirthDate",
@@ -316,15 +320,15 @@ def _check_size(layout: dict[str, object], entry: FileEntry, settings: ReadSetti
         raise MalformedTagError(
             file=entry.name, tag=tag_label("Rows"), detail="The image has no pixels."
         )
-    if rows * columns * frames > settings.max_voxels:
+    if rows * columns * frames > settings.max_voxels or max(rows, columns) > LARGEST_MATRIX:
         raise TooLargeError(
             file=entry.name,
             tag=tag_label("Rows"),
             detail=f"It declares {rows} x {columns} x {frames} pixels.",
         )
     if layout["syntax"] not in NATIVE_SYNTAXES:
-        # 2000 pixels a byte: a slice of one value shrinks to some hundred bytes, not to less.
-        if rows * columns * frames > 2000 * entry.size:
+        # A slice of one value, 1024 x 1024, shrinks to some hundred bytes beside its header.
+        if rows * columns * frames > LARGEST_PIXELS_PER_BYTE * entry.size:
             raise TooLargeError(
                 file=entry.name,
                 tag=tag_label("Rows"),

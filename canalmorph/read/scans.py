@@ -4,12 +4,15 @@
 not; `read_series` loads one; `read_scans` loads all that were chosen, one after the other.
 """
 
+import logging
 import warnings
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from canalmorph.errors import (
     CanalMorphError,
+    NoCtSeriesError,
     NoImagesError,
     NotAnImageError,
     ReadError,
@@ -57,9 +60,7 @@ def survey_scans(
     settings = settings or ReadSettings()
     given = [paths] if isinstance(paths, (str, Path)) else list(paths)
     survey = _Survey(settings, progress)
-    # Other libraries' warnings are of no use to a technician: what matters has a code here.
-    with warnings.catch_warnings(), FileOpener() as opener:
-        warnings.simplefilter("ignore")
+    with _quiet_libraries(), FileOpener() as opener:
         for name, files in list_files([Path(path) for path in given], settings):
             survey.add_input(name, files, opener)
         found = survey.finish(opener)
@@ -88,8 +89,7 @@ def read_series(
         Naming the file, the tag and what to do.
     """
     settings = settings or ReadSettings()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+    with _quiet_libraries():
         if isinstance(found.plan, DicomPlan):
             volume = load_dicom(found, settings, progress)
         elif isinstance(found.plan, FilePlan):
@@ -126,10 +126,12 @@ class _Survey:
         self._others: list[OtherObject] = []
         self._strangers: list[FileEntry] = []
         self._found: list[SeriesFound] = []
+        self._names: list[str] = []
         self._looked_at = 0
 
     def add_input(self, name: str, files: list[FileEntry] | ReadError, opener: FileOpener) -> None:
         """Look at every file of one input."""
+        self._names.append(name)
         if isinstance(files, ReadError):
             self._found.append(refused(name, "other", files))
             return
@@ -149,7 +151,8 @@ class _Survey:
     def finish(self, opener: FileOpener) -> list[SeriesFound]:
         """Return all lines, DICOM series first."""
         series = survey_dicom(self._headers, self._others, self._strangers, opener, self._settings)
-        return series + self._found
+        found = series + self._found
+        return found + [_refuse_input(name, found) for name in self._names if _is_idle(name, found)]
 
     def _look_at(self, entry: FileEntry, opener: FileOpener, junk: list[FileEntry]) -> None:
         if is_junk(entry.name) and not entry.given:
@@ -190,6 +193,44 @@ class _Survey:
             self._others.append(result)
         else:
             self._headers += result
+
+
+def _belongs(found: SeriesFound, name: str) -> bool:
+    return found.source == name or found.source.startswith(f"{name}/")
+
+
+def _is_idle(name: str, found: list[SeriesFound]) -> bool:
+    """Return whether an input has only left-out lines, so that nobody would hear of it."""
+    statuses = {series.status for series in found if _belongs(series, name)}
+    return statuses == {"left_out"}
+
+
+def _refuse_input(name: str, found: list[SeriesFound]) -> SeriesFound:
+    reasons = [series for series in found if _belongs(series, name)]
+    n_files = sum(series.n_files for series in reasons)
+    detail = (
+        f"None of its {n_files} files is of a CT series; the first reason: {reasons[0].message}"
+    )
+    return refused(name, "other", NoCtSeriesError(file=name, detail=detail))
+
+
+@contextmanager
+def _quiet_libraries() -> Iterator[None]:
+    """Silence the warnings and logs of other libraries, which may quote a patient's name.
+
+    What matters to a technician has a warning code of its own.
+    """
+    loggers = [logging.getLogger(name) for name in ("pydicom", "nibabel.global")]
+    before = [logger.disabled for logger in loggers]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for logger in loggers:
+            logger.disabled = True
+        try:
+            yield
+        finally:
+            for logger, state in zip(loggers, before, strict=True):
+                logger.disabled = state
 
 
 def _describe_junk(name: str, junk: list[FileEntry]) -> SeriesFound:
