@@ -70,7 +70,12 @@ def _list_everyday() -> list[PhantomScan]:
             purpose="Wide canals with little flare; small lesser trochanters.",
             femora=_make_pair(
                 make_shape(_STOVEPIPE, lesser_trochanter=_SMALL_LT),
-                make_shape(replace(_STOVEPIPE, isthmus_mm=17.2, wall_mm=4.8)),
+                make_shape(
+                    replace(_STOVEPIPE, isthmus_mm=17.2, wall_mm=4.8),
+                    neck_radius_mm=12.0,
+                    head_radius_mm=22.0,
+                    head_medial_mm=39.0,
+                ),
             ),
             scanner=Scanner(noise_sd_hu=25.0),
         ),
@@ -79,7 +84,11 @@ def _list_everyday() -> list[PhantomScan]:
             purpose="Narrow canals with much flare; large lesser trochanters.",
             femora=_make_pair(
                 make_shape(_FLUTE, lesser_trochanter=_BIG_LT),
-                make_shape(replace(_FLUTE, isthmus_mm=9.4, isthmus_level_mm=-112.0)),
+                make_shape(
+                    replace(_FLUTE, isthmus_mm=9.4, isthmus_level_mm=-112.0),
+                    neck_shaft_angle_deg=130.0,
+                    neck_radius_mm=13.6,
+                ),
             ),
         ),
         PhantomScan(

@@ -1,9 +1,9 @@
 """Families of femoral shapes: a few widths in, a whole `FemurShape` out."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import Any
 
-from canalmorph_phantoms.spec import FemurShape, Knots, LesserTrochanterShape
+from canalmorph_phantoms.spec import FemurShape, Knots
 
 #: Canal ML width by level above the lesser trochanter, mean of 508 Caucasian femora measured on
 #: CT; the publication counts from 20 mm above the lesser trochanter. [mm]
@@ -17,7 +17,7 @@ PUBLISHED_CANAL_ML_MM: Knots = (
     (10.0, 35.0),
     (20.0, 43.7),
 )
-#: How steeply the canal opens from the isthmus to LT-20: fits the published profile to 0.6 mm.
+#: How steeply the canal opens from the isthmus to LT-20: fits the published profile.
 _OPENING_POWER = 2.4
 
 
@@ -107,29 +107,22 @@ def make_shape(design: CanalDesign | None = None, **parts: Any) -> FemurShape:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _PublishedFit:
-    """Numbers solved for so that the finished solid has the published widths."""
-
-    tube_top_mm: float = 34.5
-    tube_at_10_mm: float = 31.0
-    trochanter: LesserTrochanterShape = field(default_factory=LesserTrochanterShape)
+#: Canal of the shaft's own tube at LT+10 and LT+20, and shift of the greater trochanter: solved so
+#: that the finished solid, with neck and trochanter, has the published widths there. [mm]
+_PUBLISHED_TUBE_MM: Knots = ((10.0, 32.5), (20.0, 31.0))
+_PUBLISHED_TROCHANTER_LATERAL_MM = -4.0
 
 
 def make_published_shape() -> FemurShape:
     """Return a femur whose canal ML widths from LT+20 to LT-80 follow the published means.
 
-    The knots below LT+10 are the published widths themselves, shifted by the height of the true
-    lesser trochanter over the nominal one; the topmost widths follow from neck and trochanter.
+    They agree within 0.1 mm at every published level; see the tests.
     """
-    fit = _PublishedFit()
-    shape = make_shape(CanalDesign(isthmus_mm=12.3, isthmus_level_mm=-113.0, wall_mm=9.0))
+    shape = make_shape(CanalDesign(isthmus_mm=12.3, isthmus_level_mm=-113.0))
     kept = [knot for knot in shape.canal_ml_knots if knot[0] < -85.0]
     body = [knot for knot in PUBLISHED_CANAL_ML_MM if knot[0] <= 0.0]
-    top = [(10.0, fit.tube_at_10_mm), (20.0, fit.tube_top_mm)]
-    return FemurShape(
-        canal_ml_knots=(*kept, *body, *top),
-        wall_ml_knots=shape.wall_ml_knots,
-        trochanter_lateral_mm=-3.0,
-        lesser_trochanter=fit.trochanter,
+    return replace(
+        shape,
+        canal_ml_knots=(*kept, *body, *_PUBLISHED_TUBE_MM),
+        trochanter_lateral_mm=_PUBLISHED_TROCHANTER_LATERAL_MM,
     )

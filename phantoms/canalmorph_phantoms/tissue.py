@@ -284,17 +284,16 @@ def sample_material(
     t: NDArray[np.float64],
 ) -> float:
     """Return the density of a hard material at a patient point; `to_frame` of one femur [HU]."""
-    if material == 0:
+    if material == 0 or material == 2:
         m = to_frame
         u = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
         v = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
         s = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
-        return _mix_interior(u, v, s, p, t)
+        if material == 0:
+            return _mix_interior(u, v, s, p, t)
+        return float(t[T_PELVIS] + t[T_CANCELLOUS_SD] * sample_texture(u, v, s, t[T_TEXTURE]))
     if material == 1:
         return float(t[T_CORTEX])
-    if material == 2:
-        grain = t[T_CANCELLOUS_SD] * sample_texture(x, y, z, t[T_TEXTURE])
-        return float(t[T_PELVIS] + grain)
     if material == 3:
         return _PELVIS_CORTEX_HU
     return float(t[T_CARTILAGE])

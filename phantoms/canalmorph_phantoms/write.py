@@ -139,7 +139,7 @@ def write_dicom(
         meta.MediaStorageSOPClassUID = CTImageStorage
         meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID
         meta.TransferSyntaxUID = ExplicitVRLittleEndian
-        meta.ImplementationClassUID = _IMPLEMENTATION_UID
+        meta.ImplementationClassUID = UID(_IMPLEMENTATION_UID)
         ds.file_meta = meta
         path = folder / f"image_{k + 1:04d}.dcm"
         ds.save_as(path, enforce_file_format=True)
