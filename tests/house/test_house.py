@@ -199,9 +199,10 @@ def test_readme_commands_exist(project_folder: Path) -> None:
     text = read_words(project_folder / "README.md")
     assert "python3 cli demo" in text
     assert "python3 cli test" in text
-    named = set(re.findall(r"(?:python3 cli|canalmorph) ([a-z]+)\b(?= [A-Z\[-]|\n|`)", text))
-    assert named - {"test"} <= commands
-    assert commands <= named
+    in_table = set(re.findall(r"^\| `([a-z]+)[ `]", text, re.MULTILINE))
+    in_examples = set(re.findall(r"^python3 cli ([a-z]+)", text, re.MULTILINE))
+    assert in_table == commands | {"test"}
+    assert in_examples <= in_table
 
 
 def test_readme_pictures_and_links_exist(project_folder: Path) -> None:
