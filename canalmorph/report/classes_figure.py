@@ -163,9 +163,10 @@ def _draw_zones(axes: Axes, strip: Strip, top_px: float) -> None:
         )
         axes.text(left + 5, top_px + 0.3 * STRIP_PX, zone, va="center", color="#3c464a")
     below = top_px + STRIP_PX + 9
-    for bound in strip.bounds:
+    for number, bound in enumerate(strip.bounds):
         x = _place(strip, bound)
-        axes.plot([x, x], [top_px - 2, top_px + STRIP_PX + 2], color=INK, linewidth=1.3)
+        name = f"bound-{strip.column}-{number}"
+        axes.plot([x, x], [top_px - 2, top_px + STRIP_PX + 2], gid=name, color=INK, linewidth=1.3)
         axes.text(x, below, f"{bound:g}", ha="center", va="center", color=INK)
     for value, words in strip.marks:
         x = _place(strip, value)
@@ -181,6 +182,7 @@ def _draw_number(
     for factor, width in ((2, 1.4), (1, 4.0)):
         span = [_place(strip, value - factor * u), _place(strip, value + factor * u)]
         axes.plot(span, [y_px, y_px], color=INK, linewidth=width, solid_capstyle="butt")
+    axes.plot([x, x], [y_px, y_px + 0.01], gid=f"number-{strip.column}", alpha=0.0)
     axes.plot(x, y_px, marker="D", color=INK, markersize=7, markeredgecolor="white")
     beyond = not strip.span[0] <= value <= strip.span[1]
     if is_bound or beyond:

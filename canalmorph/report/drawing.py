@@ -76,7 +76,12 @@ def render_svg(figure: Figure, *, prefix: str, title: str) -> str:
     figure.savefig(stream, format="svg", metadata=empty, transparent=True)
     svg = stream.getvalue()
     svg = svg[svg.index("<svg") :]
-    for unwanted in (r"<metadata>.*?</metadata>", r"<style[^>]*>.*?</style>"):
+    for unwanted in (
+        r"<metadata>.*?</metadata>",
+        r"<style[^>]*>.*?</style>",
+        r"<!--.*?-->",
+        r"image-rendering:[a-z-]*;?",
+    ):
         svg = re.sub(unwanted, "", svg, flags=re.DOTALL)
     svg = re.sub(r'\bid="', f'id="{prefix}-', svg)
     svg = re.sub(r"url\(#", f"url(#{prefix}-", svg)

@@ -116,10 +116,15 @@ def list_widths(femur: FemurResult) -> WidthTable:
 
 
 def list_gaps(femur: FemurResult) -> tuple[Gap, ...]:
-    """Return why columns are blank, one entry a reason."""
+    """Return why columns are blank, one entry a reason; a blank without a reason is told too."""
+    values, reasons = femur.indices.values, femur.indices.reasons
     by_reason: dict[str, list[str]] = {}
-    for column, reason in femur.indices.reasons.items():
-        by_reason.setdefault(reason, []).append(name_column(column))
+    for column in FEMUR_COLUMNS:
+        blank = column.measured and not values.get(column.name, Measurement()).known
+        # A lower bound stands in for the index, so that it is no gap where the index is known.
+        if column.name in reasons or (blank and column.name != "cfi_ml_lower_bound"):
+            reason = reasons.get(column.name, "Not measured; no reason was given.")
+            by_reason.setdefault(reason, []).append(name_column(column.name))
     return tuple(Gap(reason=reason, names=tuple(names)) for reason, names in by_reason.items())
 
 

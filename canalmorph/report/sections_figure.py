@@ -122,18 +122,19 @@ def _draw_calipers(
     if len(known) == 0:
         return
     below, beside = known[:, 1].max(), known[:, 0].min()
-    for outline, ml, ap, colour, away_px in (
-        (canal, level.canal_ml, level.canal_ap, CANAL_CT, CANAL_LINE_PX),
-        (outer, level.outer_ml, level.outer_ap, OUTER_CT, OUTER_LINE_PX),
+    for words, outline, ml, ap, colour, away_px in (
+        ("canal", canal, level.canal_ml, level.canal_ap, CANAL_CT, CANAL_LINE_PX),
+        ("outer", outer, level.outer_ml, level.outer_ap, OUTER_CT, OUTER_LINE_PX),
     ):
         inside = outline[np.isfinite(outline).all(axis=1)]
         if len(inside) == 0:
             continue
         lateral, anterior = inside.min(axis=0)
         at_mm = below + away_px * px_mm
-        _draw_span(axes, sign, ml, (lateral, at_mm), colour, along_ml=True)
+        name = f"caliper-{words}-{level.name}"
+        _draw_span(axes, sign, ml, (lateral, at_mm), colour, name=f"{name}-ml", along_ml=True)
         at_mm = beside - away_px * px_mm
-        _draw_span(axes, sign, ap, (at_mm, anterior), colour, along_ml=False)
+        _draw_span(axes, sign, ap, (at_mm, anterior), colour, name=f"{name}-ap", along_ml=False)
 
 
 def _draw_span(
@@ -143,6 +144,7 @@ def _draw_span(
     start: tuple[float, float],
     colour: str,
     *,
+    name: str,
     along_ml: bool,
 ) -> None:
     """Draw one caliper, as long as the table's number, with the number on it."""
@@ -152,6 +154,7 @@ def _draw_span(
     axes.plot(
         [sign * start[0], sign * end[0]],
         [start[1], end[1]],
+        gid=name,
         color=colour,
         linewidth=1.5,
         marker="|" if along_ml else "_",

@@ -136,7 +136,8 @@ def draw_projection(
             )
         for level in levels:
             width = level.outer_ml if outline == "outer" else level.canal_ml
-            _draw_caliper(axes, profile, edges[0], level.level_mm, width, sign, colour)
+            name = f"caliper-{outline}-{level.name}"
+            _draw_caliper(axes, profile, edges[0], level.level_mm, width, sign, colour, name)
     _draw_axis_and_head(axes, profile, sign)
     left, right = sorted(sign * edge for edge in box.medial_mm)
     axes.set_xlim(left, right)
@@ -199,14 +200,16 @@ def _draw_caliper(
     width: Measurement,
     sign: int,
     colour: str,
+    name: str,
 ) -> None:
-    """Draw the table's width at its level, from the lateral edge."""
+    """Draw the table's width at its level, from the lateral edge, under a name of its own."""
     start = interpolate_edge(profile, lateral_mm, level_mm)
     if start is None or width.value is None:
         return
     axes.plot(
         [sign * start, sign * (start + width.value)],
         [level_mm, level_mm],
+        gid=name,
         color=colour,
         linewidth=2.2 if colour == CANAL_CT else 1.1,
         marker="|",
@@ -217,7 +220,9 @@ def _draw_caliper(
 
 
 def _draw_axis_and_head(axes: Axes, profile: CanalProfile, sign: int) -> None:
-    axes.axvline(0.0, color="white", linewidth=1.0, linestyle=(0, (9, 3, 2, 3)), alpha=0.85)
+    axes.axvline(
+        0.0, gid="axis", color="white", linewidth=1.0, linestyle=(0, (9, 3, 2, 3)), alpha=0.85
+    )
     if profile.head is None:
         return
     centre = profile.frame.lps_to_frame_mm(profile.head.centre_lps_mm)
@@ -225,6 +230,7 @@ def _draw_axis_and_head(axes: Axes, profile: CanalProfile, sign: int) -> None:
     axes.plot(
         sign * centre[0] + profile.head.radius_mm * np.cos(turn),
         centre[2] + profile.head.radius_mm * np.sin(turn),
+        gid="head",
         color="white",
         linewidth=1.1,
         path_effects=HALO,
