@@ -60,6 +60,10 @@ _KEYWORDS = [
     "FloatPixelData", "DoubleFloatPixelData",
 ]  # fmt: skip
 
+_TAGS: list[Any] = [Tag(keyword) for keyword in _KEYWORDS]
+#: Pixel data in both byte orders.
+_PIXEL_TAGS = (b"\xe0\x7f\x10\x00", b"\x7f\xe0\x00\x10")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SliceHeader:
@@ -224,9 +228,7 @@ def _parse(stream: BinaryIO, head: bytes, entry: FileEntry) -> tuple[FileDataset
     """Return the header, the offset of the pixel data and whether the preamble was missing."""
     bare = head[128:132] != b"DICM"
     try:
-        dataset, offset = parse_dicom(
-            stream, head, stop_before_pixels=True, specific_tags=list(_KEYWORDS)
-        )
+        dataset, offset = _parse_quickly(stream, head)
     except EOFError:
         raise TruncatedFileError(
             file=entry.name, detail="The file ends inside its header."
@@ -240,6 +242,18 @@ def _parse(stream: BinaryIO, head: bytes, entry: FileEntry) -> tuple[FileDataset
             file=entry.name, detail="It starts like DICOM and holds no image header."
         )
     return dataset, offset, bare
+
+
+def _parse_quickly(stream: BinaryIO, head: bytes) -> tuple[FileDataset, int]:
+    """Return the header from the first bytes alone where the pixels start within them."""
+    how: dict[str, Any] = {"stop_before_pixels": True, "specific_tags": _TAGS}
+    try:
+        dataset, offset = parse_dicom(io.BytesIO(head), head, **how)
+        if head[offset : offset + 4] in _PIXEL_TAGS:
+            return dataset, offset
+    except Exception:  # whatever is wrong shows again, and counts, on the whole file
+        pass
+    return parse_dicom(stream, head, **how)
 
 
 def _not_ct(dataset: Dataset, sop_class: str) -> str:

@@ -58,11 +58,12 @@ def read_nifti_header(
         )
     shape = _shape(header, entry)
     dtype = _dtype(header, entry)
-    offset = int(header["vox_offset"])
-    if offset < header.template_dtype.itemsize or offset > 1 << 26:
+    start = float(header["vox_offset"])
+    if not header.template_dtype.itemsize <= start <= 1 << 26 or start % 1:
         raise MalformedTagError(
-            file=entry.name, tag="vox_offset", detail=f"The voxels cannot start at byte {offset}."
+            file=entry.name, tag="vox_offset", detail=f"The voxels cannot start at byte {start:g}."
         )
+    offset = int(start)
     encoding = "gzip" if packed else "raw"
     held = entry.size if packed else entry.size - offset
     check_declared_size(shape, dtype.itemsize, held, encoding, entry.name, settings)

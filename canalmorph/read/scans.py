@@ -33,7 +33,8 @@ from canalmorph.read.research import load_raster, looks_like_raster, survey_rast
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.sources import FileEntry, FileOpener, is_junk, list_files
 
-_HEAD_BYTES = 4096
+#: Holds the header of nearly every CT slice.
+_HEAD_BYTES = 32768
 
 
 def survey_scans(

@@ -3,11 +3,12 @@
 import math
 import re
 import struct
+from functools import cache
 from typing import Any
 
 from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset
-from pydicom.tag import Tag
+from pydicom.tag import BaseTag, Tag
 
 from canalmorph.errors import MalformedTagError, MissingTagError
 
@@ -108,10 +109,17 @@ def read_integer(dataset: Dataset, keyword: str, *, file: str, default: int | No
     return int(number)
 
 
+@cache
+def _tag(keyword: str) -> BaseTag:
+    return Tag(keyword)
+
+
 def _item(dataset: Dataset, keyword: str) -> Any:
     # get_item does not convert, so that a malformed value neither warns nor is mended.
-    tag = Tag(keyword)
-    return dataset.get_item(tag) if tag in dataset else None
+    try:
+        return dataset.get_item(_tag(keyword))
+    except KeyError:
+        return None
 
 
 def _parse(item: Any, value: Any, keyword: str) -> tuple[float, ...]:
