@@ -16,13 +16,6 @@ def measure(
         typer.Argument(metavar="INPUT...", help="Files, folders or zips with CT scans."),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="RESULTS", help="Folder for the results.")],
-    axial: Annotated[
-        bool,
-        typer.Option(
-            "--axial",
-            help="Also measure on the scanner's axial slices, to compare with readings by hand.",
-        ),
-    ] = False,
     all_series: Annotated[
         bool, typer.Option("--all-series", help="Measure every series, not the best of a study.")
     ] = False,
@@ -52,11 +45,7 @@ def measure(
     from canalmorph_cli.summary import judge_batch, print_batch
 
     settings = Settings()
-    settings = replace(
-        settings,
-        read=replace(settings.read, all_series=all_series),
-        measure=replace(settings.measure, axial=axial),
-    )
+    settings = replace(settings, read=replace(settings.read, all_series=all_series))
     console = make_console()
     options = BatchOptions(deidentify=deidentify, key_file=case_key)
     with show_progress(console, debug=debug) as listener:

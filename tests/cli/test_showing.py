@@ -1,0 +1,143 @@
+"""What is shown while and after measuring, on a terminal and in a file."""
+
+import io
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from canalmorph.batch.outcomes import BatchResult, CaseOutcome
+from canalmorph.model.columns import FEMUR_COLUMNS
+from canalmorph.model.femur import Side
+from canalmorph.model.results import Refusal
+from canalmorph_cli.exits import ExitStatus
+from canalmorph_cli.progress import show_progress
+from canalmorph_cli.summary import describe_refusal, judge_batch, print_batch, tabulate_femora
+
+REFUSAL = Refusal(
+    stage="read", code="no-images", message="a: It is empty. Give another.", source="a"
+)
+
+
+def make_row(side: str = "right", **cells: object) -> dict[str, object]:
+    row: dict[str, object] = {}
+    for column in FEMUR_COLUMNS:
+        row[column.name] = None if column.measured else ""
+        if column.measured:
+            row[f"{column.name}_u"] = None
+    return {**row, "case_id": "0123456789ab", "side": side, "fixation": "not_given", **cells}
+
+
+def show(result: BatchResult) -> str:
+    stream = io.StringIO()
+    print_batch(Console(file=stream, width=150), result)
+    return stream.getvalue()
+
+
+def make_result(*outcomes: CaseOutcome) -> BatchResult:
+    return BatchResult(folder=Path("results"), outcomes=outcomes)
+
+
+MEASURED = CaseOutcome(source="b", case_id="0123456789ab", femora=(make_row(),))  # type: ignore[arg-type]
+REFUSED = CaseOutcome(source="a", case_id="ff", refusals=(REFUSAL,))
+ONE_SIDE = CaseOutcome(
+    source="c",
+    case_id="ee",
+    femora=(make_row(),),  # type: ignore[arg-type]
+    refusals=(REFUSAL,),
+)
+BUG = CaseOutcome(source="d", case_id="dd", refusals=(REFUSAL,), bug_text="Traceback ...")
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "status"),
+    [
+        ((MEASURED,), ExitStatus.DONE),
+        ((), ExitStatus.NOTHING_MEASURED),
+        ((REFUSED,), ExitStatus.NOTHING_MEASURED),
+        ((MEASURED, REFUSED), ExitStatus.DONE_WITH_REFUSALS),
+        ((ONE_SIDE,), ExitStatus.DONE_WITH_REFUSALS),
+        ((MEASURED, BUG), ExitStatus.BUG),
+        ((BUG,), ExitStatus.BUG),
+    ],
+)
+def test_status_of_a_batch(outcomes: tuple[CaseOutcome, ...], status: ExitStatus) -> None:
+    assert judge_batch(make_result(*outcomes)) is status
+
+
+def test_a_row_shows_numbers_with_their_uncertainty_and_nothing_for_nothing() -> None:
+    row = make_row(
+        cfi_ml=3.914,
+        cfi_ml_u=0.052,
+        cti_ml_lt_minus100=0.5371,
+        cti_ml_lt_minus100_u=0.0042,
+        canal_shape="champagne_flute",
+        p_champagne_flute=0.9991,
+        fixation="press_fit",
+        warnings="thin_cortex;metal",
+    )
+    text = show(make_result(CaseOutcome(source="b", case_id="x", femora=(row,))))  # type: ignore[arg-type]
+    for words in ("3.91 ± 0.05", "0.537 ± 0.004", "champagne flute 99 %", "press fit", "metal"):
+        assert words in text, words
+    assert "nan" not in text.lower()
+    assert "None" not in text
+
+
+def test_a_bound_is_shown_as_one() -> None:
+    row = make_row(cfi_ml_lower_bound=3.2, cfi_ml_lower_bound_u=0.1)
+    text = show(make_result(CaseOutcome(source="b", case_id="x", femora=(row,))))  # type: ignore[arg-type]
+    assert "at least 3.20 ± 0.10" in text
+    assert "not decided" in text
+
+
+def test_a_refusal_names_scan_side_reason_and_code_once() -> None:
+    assert describe_refusal(REFUSAL) == "a: It is empty. Give another. [no-images]"
+    side = Refusal(stage="measure", code="metal", message="Metal.", source="b", side=Side.LEFT)
+    assert describe_refusal(side) == "b (left): Metal. [metal]"
+
+
+def test_a_large_cohort_is_not_poured_on_the_screen() -> None:
+    many = [
+        CaseOutcome(source=f"s{n}", case_id=f"{n:012d}", femora=(make_row(),))  # type: ignore[arg-type]
+        for n in range(500)
+    ]
+    text = show(make_result(*many, *[REFUSED] * 500))
+    assert len(text.splitlines()) < 100
+    assert "500 femora of 500 scans measured, 500 refusals." in text
+    assert "and 440 more" in text
+
+
+def test_the_table_fits_a_narrow_terminal() -> None:
+    stream = io.StringIO()
+    Console(file=stream, width=80).print(tabulate_femora([MEASURED]))
+    assert max(map(len, stream.getvalue().splitlines())) <= 80
+
+
+def run_progress(console: Console) -> None:
+    with show_progress(console, debug=False) as listener:
+        listener.show_survey(12)
+        listener.start_batch(2)
+        listener.start_case(1, "b[bold]")
+        listener.show_stage("locate")
+        listener.end_case(MEASURED)
+        listener.end_case(REFUSED)
+
+
+def test_progress_in_a_file_is_plain_lines() -> None:
+    stream = io.StringIO()
+    run_progress(Console(file=stream, width=100))
+    lines = stream.getvalue().splitlines()
+    assert lines[0] == "[1/2] b[bold]: measuring"
+    assert lines[1].startswith("[1/2] b: measured right, ")
+    assert lines[2] == "a: not measured (no-images)"
+    assert len(lines) == 3
+    assert "\r" not in stream.getvalue()
+
+
+def test_progress_on_a_terminal_is_one_live_line_with_the_stage() -> None:
+    stream = io.StringIO()
+    run_progress(Console(file=stream, width=100, force_terminal=True))
+    text = stream.getvalue()
+    assert "measured right" in text
+    assert "not measured (no-images)" in text
+    assert "\x1b[" in text
