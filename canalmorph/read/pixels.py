@@ -5,7 +5,7 @@ import struct
 
 import numpy as np
 from numpy.typing import NDArray
-from pydicom.pixels.decoders.base import get_decoder
+from pydicom.pixels.decoders.base import Decoder, get_decoder
 from pydicom.uid import UID
 
 from canalmorph.errors import (
@@ -28,6 +28,8 @@ from canalmorph.read.tags import tag_label
 AIR_HU = -1024
 #: A padding value that would mean more than this is no padding: it lies among tissue. [HU]
 HIGHEST_PADDING_HU = -500.0
+#: Decoders in the order of trust.
+_PLUGINS = ("pylibjpeg", "pyjpegls", "pydicom", "pillow", "gdcm")
 LOSSY_SYNTAXES = frozenset(
     {
         "1.2.840.10008.1.2.4.50",
@@ -154,7 +156,9 @@ def _decode_with_plugin(data: bytes, header: SliceHeader) -> NDArray[np.uint16]:
             plane = _as_plane(np.frombuffer(dataset.PixelData, "<u2"), header)
         else:
             decoder = get_decoder(UID(header.syntax))
-            array, _ = decoder.as_array(dataset, index=header.frame, raw=True)
+            array, _ = decoder.as_array(
+                dataset, index=header.frame, raw=True, decoding_plugin=_pick_plugin(decoder)
+            )
             plane = _as_plane(array, header)
     except (ReadError, KeyboardInterrupt, SystemExit, MemoryError):
         raise
@@ -165,6 +169,16 @@ def _decode_with_plugin(data: bytes, header: SliceHeader) -> NDArray[np.uint16]:
             detail=f"The compressed pixels cannot be decoded ({type(error).__name__}).",
         ) from None
     return plane
+
+
+def _pick_plugin(decoder: Decoder) -> str:
+    """Return the one decoder that is tried.
+
+    Left to itself the library goes on to the next where one fails, and the last in line, written
+    in C++, ends the whole process on some damaged streams instead of raising an error.
+    """
+    at_hand = decoder.available_plugins
+    return next((name for name in _PLUGINS if name in at_hand), at_hand[0])
 
 
 def _as_plane(array: NDArray[np.generic], header: SliceHeader) -> NDArray[np.uint16]:
