@@ -3,7 +3,9 @@
 A message may name a file (relative to the input) and a tag; it never carries a patient's identity.
 """
 
+import traceback
 from functools import partial
+from pathlib import Path
 from typing import Any, ClassVar
 
 
@@ -90,6 +92,18 @@ class SideContradictionError(CanalMorphError):
             f"right cannot be told. Check the patient orientation of the scan."
         )
         self.source = source
+
+
+def name_place(error: BaseException) -> str:
+    """Return type, module and line of an error that nobody foresaw, without its text.
+
+    The text may quote the file, and so a patient; the innermost line of this program does not.
+    """
+    frames = traceback.extract_tb(error.__traceback__)
+    ours = [frame for frame in frames if "canalmorph" in Path(frame.filename).as_posix()]
+    innermost = (ours or frames)[-1:]
+    places = [f" in {Path(each.filename).stem}, line {each.lineno}" for each in innermost]
+    return f"{type(error).__name__}{''.join(places)}"
 
 
 class ReadError(CanalMorphError):

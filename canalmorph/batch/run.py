@@ -16,7 +16,7 @@ from canalmorph.batch.outcomes import (
     SilentListener,
 )
 from canalmorph.batch.tables import Tables
-from canalmorph.errors import CanalMorphError, ResultsFolderError
+from canalmorph.errors import CanalMorphError, ResultsFolderError, name_place
 from canalmorph.export.rows import make_case_rows
 from canalmorph.model.results import CaseResult, Refusal
 from canalmorph.model.volume import CtVolume
@@ -211,13 +211,12 @@ def is_companion(series: SeriesFound, found: Sequence[SeriesFound]) -> bool:
 
 def describe_bug(error: Exception, series: SeriesFound, stage: str) -> Refusal:
     """Return the refusal of a scan that met a bug; the error's own text may quote the file."""
-    place = traceback.extract_tb(error.__traceback__)[-1]
     return Refusal(
         stage=stage,
         code=INTERNAL_ERROR,
         message=(
-            f"A bug of the program stopped this scan ({type(error).__name__} in "
-            f"{Path(place.filename).stem}, line {place.lineno}); the others were not touched. "
+            f"A bug of the program stopped this scan ({name_place(error)}); the others were not "
+            "touched. "
             "Measure it again with --debug and report what it prints."
         ),
         source=series.source,

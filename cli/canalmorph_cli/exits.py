@@ -5,12 +5,16 @@ import sys
 import traceback
 from collections.abc import Callable
 from enum import IntEnum
-from pathlib import Path
 from typing import ParamSpec
 
 import typer
 
-from canalmorph.errors import CanalMorphError, CaseKeyUnusableError, ResultsFolderError
+from canalmorph.errors import (
+    CanalMorphError,
+    CaseKeyUnusableError,
+    ResultsFolderError,
+    name_place,
+)
 
 Parameters = ParamSpec("Parameters")
 
@@ -67,14 +71,6 @@ def describe_error(error: Exception) -> tuple[ExitStatus, str]:
     if isinstance(error, CanalMorphError):
         return ExitStatus.NOTHING_MEASURED, str(error)
     return ExitStatus.BUG, (
-        f"this is a bug ({type(error).__name__} in {name_place(error)}); run the command again "
+        f"this is a bug ({name_place(error)}); run the command again "
         "with --debug and send what it prints, after reading it for names."
     )
-
-
-def name_place(error: BaseException) -> str:
-    """Return module and line where an error came up, without any text of the error itself."""
-    frames = traceback.extract_tb(error.__traceback__)
-    ours = [frame for frame in frames if "canalmorph" in Path(frame.filename).as_posix()]
-    place = (ours or frames)[-1]
-    return f"{Path(place.filename).stem}, line {place.lineno}"
