@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from canalmorph.export.packing import unpack_outlines
 from canalmorph.model.femur import Calibration, FemurFrame, HeadSphere, Plane, Side
 from canalmorph.model.results import (
     CanalIndices,
@@ -72,8 +73,8 @@ def _decode_profile(plain: Plain) -> CanalProfile:
             name: _decode_array(column) for name, column in plain["uncertainties"].items()
         },
         quality=np.array(plain["quality"], dtype=np.int64),
-        outer_outline_mm=_decode_array(plain["outer_outline_mm"]),
-        canal_outline_mm=_decode_array(plain["canal_outline_mm"]),
+        outer_outline_mm=unpack_outlines(plain["outer_outline_mm"]),
+        canal_outline_mm=unpack_outlines(plain["canal_outline_mm"]),
         head=None
         if head is None
         else HeadSphere(**{**head, "centre_lps_mm": _decode_array(head["centre_lps_mm"])}),

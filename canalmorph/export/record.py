@@ -12,17 +12,19 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canalmorph.errors import RecordUnreadableError
 from canalmorph.export.decode import decode_case
 from canalmorph.export.files import write_atomically
-from canalmorph.model.results import CaseResult, FemurResult
+from canalmorph.export.packing import pack_outlines
+from canalmorph.model.results import CaseResult
 from canalmorph.model.volume import PatientFacts
 
 #: Name and number of the record's form; a change that an older reader would misread is a new one.
 RECORD_FORMAT = "canalmorph-case-1"
-#: Decimals of the outlines in a record, a fiftieth of the smallest bound on a width. [mm]
-OUTLINE_DECIMALS = 3
+#: Parts of a profile that are packed.
+OUTLINES = ("outer_outline_mm", "canal_outline_mm")
 
 
 def write_record(path: Path, case: CaseResult) -> None:
@@ -37,6 +39,9 @@ def write_record(path: Path, case: CaseResult) -> None:
     """
     record = {"format": RECORD_FORMAT, **_encode(_strip_identity(case))}
     del record["patient"]
+    for plain, femur in zip(record["femora"], case.femora, strict=True):
+        for name in OUTLINES:
+            plain["profile"][name] = pack_outlines(getattr(femur.profile, name))
     text = json.dumps(record, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
     write_atomically(path, text.encode("utf-8", "replace") + b"\n")
 
@@ -78,31 +83,34 @@ def _strip_identity(case: CaseResult) -> CaseResult:
         case,
         patient=PatientFacts(),
         scan=replace(case.scan, source="", series_key=""),
-        femora=tuple(_round_outlines(femur) for femur in case.femora),
     )
-
-
-def _round_outlines(femur: FemurResult) -> FemurResult:
-    profile = replace(
-        femur.profile,
-        outer_outline_mm=np.round(femur.profile.outer_outline_mm, OUTLINE_DECIMALS),
-        canal_outline_mm=np.round(femur.profile.canal_outline_mm, OUTLINE_DECIMALS),
-    )
-    return replace(femur, profile=profile)
 
 
 def _encode(value: Any) -> Any:
     """Return plain JSON data; an array or number that is not finite becomes null."""
     if is_dataclass(value) and not isinstance(value, type):
-        return {field.name: _encode(getattr(value, field.name)) for field in fields(value)}
+        return {
+            field.name: _encode(getattr(value, field.name))
+            for field in fields(value)
+            if field.name not in OUTLINES
+        }
     if isinstance(value, Mapping):
         return {str(_encode(key)): _encode(item) for key, item in value.items()}
     if isinstance(value, Enum):
         return value.value
-    if isinstance(value, np.ndarray | np.generic):
-        return _encode(value.tolist())
+    if isinstance(value, np.ndarray):
+        return _encode_array(value)
+    if isinstance(value, np.generic):
+        return _encode(value.item())
     if isinstance(value, list | tuple):
         return [_encode(item) for item in value]
     if isinstance(value, float) and not np.isfinite(value):
         return None
     return value
+
+
+def _encode_array(array: NDArray[Any]) -> list[Any]:
+    """Return nested lists; numbers that are not finite become null."""
+    if array.dtype.kind == "f" and not np.isfinite(array).all():
+        return [_encode(item) for item in array.tolist()]
+    return list(array.tolist())

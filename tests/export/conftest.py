@@ -42,7 +42,7 @@ def _make_profile(side: Side) -> CanalProfile:
     angles = np.linspace(0, 2 * np.pi, 12, endpoint=False)
     circle = np.stack([np.cos(angles), np.sin(angles)], axis=-1)
     quality = np.zeros(len(levels_mm), dtype=np.int64)
-    quality[0] = Quality.OPENS_MEDIALLY | Quality.THIN_CORTEX
+    quality[0] = Quality.OUTLINE_INCOMPLETE | Quality.THIN_CORTEX
     return CanalProfile(
         side=side,
         frame=FemurFrame(

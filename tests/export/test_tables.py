@@ -65,7 +65,7 @@ def test_numbers_come_back_within_half_a_last_digit(make_case: MakeCase, tmp_pat
     sections = _read(tmp_path / "sections.csv")
     assert len(sections) == 2 * len(case.femora[0].profile.levels_mm)
     assert sections[0]["canal_ml_mm"] == ""
-    assert sections[0]["quality"] == "thin_cortex;opens_medially"
+    assert sections[0]["quality"] == "thin_cortex;outline_incomplete"
     assert float(sections[0]["level_mm"]) == 20.0
 
 
