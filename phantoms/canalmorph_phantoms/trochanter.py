@@ -2,7 +2,8 @@
 
 Among the postero-medial directions perpendicular to the shaft axis (15 to 95 degrees from medial
 toward posterior), take the one in which the outer surface has the most prominent local peak along
-the shaft (topographic prominence of the support function along ``s``). The lesser trochanter is
+the shaft (topographic prominence of the support function along ``s``, from 95 to 22 mm below the
+head centre). The lesser trochanter is
 the area-weighted mean of the surface points whose height in that direction is within 1 mm of that
 peak.
 """
@@ -22,9 +23,9 @@ from canalmorph_phantoms.solid import evaluate_femur
 DIRECTIONS_DEG = (15.0, 95.0)
 #: Depth of the bump's top. [mm]
 TOP_DEPTH_MM = 1.0
-#: The peak is sought this far around the nominal level; prominence is counted up to the head. [mm]
-_SEARCH_MM = (-22.0, 18.0)
-_PROFILE_BOTTOM_MM = -45.0
+#: The support function is taken over these levels below the head centre, and the peak's saddles
+#: are sought between them. [mm]
+PROFILE_BELOW_HEAD_MM = (95.0, 22.0)
 _REACH_MM = 75.0
 
 
@@ -112,36 +113,38 @@ def _find_peak(
     solid: FemurSolid, direction_deg: float, step_mm: float
 ) -> tuple[float, float, float]:
     """Return prominence, level and height of the most prominent peak in a direction [mm]."""
-    levels = np.arange(_PROFILE_BOTTOM_MM, solid.shape.head_height_mm - 8.0, step_mm)
+    head = solid.shape.head_height_mm
+    levels = np.arange(
+        head - PROFILE_BELOW_HEAD_MM[0], head - PROFILE_BELOW_HEAD_MM[1] + step_mm / 2, step_mm
+    )
     across = np.arange(-26.0, 26.0, step_mm)
     angle = radians(direction_deg)
     heights = cast_heights(
         cos(angle), sin(angle), across, levels, _REACH_MM, solid.parameters, solid.table
     ).max(axis=1)
     peaks, found = find_peaks(heights, prominence=1e-6)
-    inside = (levels[peaks] >= _SEARCH_MM[0]) & (levels[peaks] <= _SEARCH_MM[1])
-    if not inside.any():
+    if len(peaks) == 0:
         return 0.0, 0.0, 0.0
-    best = np.flatnonzero(inside)[np.argmax(found["prominences"][inside])]
+    best = int(np.argmax(found["prominences"]))
     at = peaks[best]
     return float(found["prominences"][best]), float(levels[at]), float(heights[at])
 
 
 def _find_direction(solid: FemurSolid, step_mm: float) -> tuple[float, float]:
     """Return the direction of greatest prominence [deg] and the level of its peak [mm]."""
-    angles = np.arange(DIRECTIONS_DEG[0], DIRECTIONS_DEG[1] + 1, 10.0)
+    angles = np.arange(DIRECTIONS_DEG[0], DIRECTIONS_DEG[1] + 1, 4.0)
     peaks = [_find_peak(solid, float(a), 1.5) for a in angles]
     best = int(np.argmax([peak[0] for peak in peaks]))
     if peaks[best][0] <= 0:
         raise ValueError("'shape' has no lesser trochanter: no peak in any direction.")
     direction = float(angles[best])
-    for width in (8.0, 3.0):
-        angles = np.clip(direction + np.linspace(-width, width, 7), *DIRECTIONS_DEG)
-        prominence = [_find_peak(solid, float(a), step_mm)[0] for a in angles]
-        # The vertex of a parabola: the sampling's ripple does not move it.
-        a2, a1, _ = np.polyfit(angles - direction, prominence, 2)
-        shift = -a1 / (2 * a2) if a2 < 0 else width * np.sign(a1)
-        direction = float(np.clip(direction + np.clip(shift, -width, width), *DIRECTIONS_DEG))
+    width = 5.0
+    angles = np.clip(direction + np.linspace(-width, width, 7), *DIRECTIONS_DEG)
+    prominence = [_find_peak(solid, float(a), step_mm)[0] for a in angles]
+    # The vertex of a parabola: the sampling's ripple does not move it.
+    a2, a1, _ = np.polyfit(angles - direction, prominence, 2)
+    shift = -a1 / (2 * a2) if a2 < 0 else width * np.sign(a1)
+    direction = float(np.clip(direction + np.clip(shift, -width, width), *DIRECTIONS_DEG))
     return direction, _find_peak(solid, direction, step_mm)[1]
 
 
