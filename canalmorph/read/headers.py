@@ -193,7 +193,11 @@ def read_slice_headers(
     try:
         return _read_planes(dataset, entry, offset, bare, settings)
     except ReadError as error:
-        return OtherObject(code=error.code, reason=str(error), error=error, **facts)  # type: ignore[arg-type]
+        fault = error
+    except Exception as error:  # the library raises many kinds on damaged elements
+        detail = f"An element cannot be parsed ({type(error).__name__})."
+        fault = CorruptFileError(file=entry.name, detail=detail)
+    return OtherObject(code=fault.code, reason=str(fault), error=fault, **facts)  # type: ignore[arg-type]
 
 
 def parse_dicom(stream: BinaryIO, head: bytes, **how: Any) -> tuple[FileDataset, int]:

@@ -192,6 +192,8 @@ def _check_kinds(fields: dict[str, str], axes: list[int], file: str) -> None:
             file=file, tag="spacings", detail="Spacings are given beside space directions."
         )
     kinds = fields.get("kinds", "").lower().split()
+    if kinds and len(kinds) <= max(axes):
+        raise MalformedTagError(file=file, tag="kinds", detail="Not every axis has a kind.")
     if any(kinds[axis] not in ("domain", "space", "???", "none") for axis in axes if kinds):
         raise NotThreeDimensionalError(
             file=file, tag="kinds", detail="An axis is not one of space."

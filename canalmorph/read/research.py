@@ -3,7 +3,7 @@
 import hashlib
 from typing import BinaryIO
 
-from canalmorph.errors import NotAnImageError, ReadError
+from canalmorph.errors import CorruptFileError, NotAnImageError, ReadError
 from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.read.found import FilePlan, SeriesFound, describe_grid, refused
 from canalmorph.read.gate import check_grid
@@ -107,7 +107,12 @@ def _read_header(
     stream.seek(0)
     text = stream.read(_LONGEST_HEADER)
     parse = parse_nrrd_header if kind == "nrrd" else parse_metaimage_header
-    file = parse(text, entry.name)
+    try:
+        file = parse(text, entry.name)
+    except (ValueError, IndexError, OverflowError) as error:
+        raise CorruptFileError(
+            file=entry.name, detail=f"The header cannot be parsed ({type(error).__name__})."
+        ) from None
     data = opener.beside(entry, file.data_file) if file.data_file else entry
     held = data.size - file.offset
     check_declared_size(

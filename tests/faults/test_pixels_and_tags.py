@@ -418,3 +418,14 @@ def test_a_volume_of_air_is_refused(bench):
     with pytest.raises(Exception, match="air") as caught:
         read_series(found[0])
     assert caught.value.code == "only-air"
+
+
+def test_an_unknown_value_type_is_refused(bench):
+    paths = bench.write(bench.phantom.datasets())
+    data = paths[2].read_bytes()
+    good = b"\x28\x00\x03\x01US"
+    assert data.count(good) == 1
+    paths[2].write_bytes(data.replace(good, good[:-2] + b"\x55\x00"))
+    found = survey_scans(bench.folder)
+    assert not [series for series in found if series.chosen]
+    assert any("IM0002" in series.message for series in found)

@@ -338,3 +338,16 @@ def test_i82_a_packed_bomb_is_stopped(bench, path):
     with pytest.raises(Exception, match="scan") as caught:
         bench.read(path)
     assert caught.value.code == "malformed-tag"
+
+
+@pytest.mark.parametrize("start", [float("nan"), float("inf"), -4.0, 352.5, 1e9])
+def test_an_impossible_start_of_the_voxels_is_refused(bench, path, start):
+    nib.save(_image(bench.phantom), path)
+    _patch(path, 108, struct.pack("<f", start))
+    assert bench.refusal(path).code in ("malformed-tag", "truncated-file")
+
+
+def test_too_few_kinds_are_refused(bench, path):
+    path = path.with_name("scan.nrrd")
+    path.write_bytes(_nrrd(bench.phantom, extra="kinds: domain domain\n"))
+    assert bench.refusal(path).code == "malformed-tag"
