@@ -15,9 +15,10 @@ from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts
 from canalmorph.read.found import DicomPlan, SeriesFound, describe_grid, refused
 from canalmorph.read.grid import fit_grid
 from canalmorph.read.grouping import SliceGroup, group_slices
-from canalmorph.read.headers import OtherObject, SliceHeader, parse_dicom
+from canalmorph.read.headers import parse_dicom
 from canalmorph.read.pixels import check_syntax, decode_plane, is_lossy, rescale_plane
 from canalmorph.read.settings import ReadSettings
+from canalmorph.read.slices import OtherObject, SliceHeader
 from canalmorph.read.sources import FileEntry, FileOpener
 
 Progress = Callable[[int, int], None]

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from canalmorph.errors import ReadError
-from canalmorph.read.headers import SliceHeader
+from canalmorph.read.slices import SliceHeader
 from canalmorph.read.sources import FileEntry
 
 #: Odd yet harmless: the code and what it says.

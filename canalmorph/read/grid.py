@@ -19,8 +19,8 @@ from canalmorph.errors import (
     TooFewSlicesError,
     UnevenSpacingError,
 )
-from canalmorph.read.headers import SliceHeader
 from canalmorph.read.settings import ReadSettings
+from canalmorph.read.slices import SliceHeader
 from canalmorph.read.tags import tag_label
 
 

@@ -8,7 +8,6 @@ plane carries one of its own. What cannot be told apart is refused, never mixed.
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -18,21 +17,18 @@ from canalmorph.errors import (
     ReadError,
     RepeatedPositionsError,
 )
-from canalmorph.read.grid import heights_mm, normal_of
-from canalmorph.read.headers import SliceHeader
+from canalmorph.read.grid import heights_mm
 from canalmorph.read.settings import ReadSettings
-from canalmorph.read.tags import tag_label
-
-#: What may tell two volumes in one series apart, in the order in which it is tried.
-_SPLITTERS: tuple[Callable[[SliceHeader], str], ...] = (
-    lambda header: header.temporal_position,
-    lambda header: header.acquisition_number,
-    lambda header: header.acquisition_time,
-    lambda header: header.content_time,
+from canalmorph.read.slices import SliceHeader
+from canalmorph.read.splitting import (
+    SAME_POSITION_MM,
+    first_repeat,
+    has_repeats,
+    split_interleaved,
+    split_repeated,
+    split_uneven,
 )
-#: Two planes closer than this are at one position. [mm] Rounding noise is 0.001, no CT
-#: reconstructs finer than 0.1.
-SAME_POSITION_MM = 0.02
+from canalmorph.read.tags import tag_label
 
 PixelDigest = Callable[[SliceHeader], str]
 
@@ -216,116 +212,24 @@ def _split_repeats(
     part: list[SliceHeader], digest: PixelDigest, settings: ReadSettings
 ) -> list[SliceGroup]:
     """Return volumes in which no position repeats and no acquisitions are interleaved."""
-    for splitter in _SPLITTERS:
-        values = _by_value(part, splitter)
-        if (
-            len(values) > 1
-            and all(len(group) >= settings.min_slices for group in values)
-            and _overlap(values)
-            and not any(_has_repeats(group) for group in values)
-        ):
-            return [_group(group, warnings=("split-series",)) for group in values]
-    if not _has_repeats(part):
-        return _split_uneven(part, settings)
-    for splitter in _SPLITTERS:
-        volumes = _by_rank(part, splitter)
-        if volumes:
-            return [_group(group, warnings=("split-series",)) for group in volumes]
+    volumes = split_interleaved(part, settings)
+    if not volumes and not has_repeats(part):
+        volumes = split_uneven(part, settings)
+        if not volumes:
+            return [_group(part)]
+    volumes = volumes or split_repeated(part)
+    if volumes:
+        return [_group(group, warnings=("split-series",)) for group in volumes]
     single = _drop_equal_pixels(part, digest)
-    if single and not _has_repeats(single):
+    if single and not has_repeats(single):
         return [_group(single, warnings=("duplicate-files",))]
-    repeated = _first_repeat(part)
+    repeated = first_repeat(part)
     error = RepeatedPositionsError(
         file=repeated[1].entry.name,
         tag=tag_label("ImagePositionPatient"),
         detail=f"It lies where {repeated[0].entry.name} lies, in the same series.",
     )
     return [_group(part, error=error)]
-
-
-def _by_value(
-    part: Iterable[SliceHeader], splitter: Callable[[SliceHeader], str]
-) -> list[list[SliceHeader]]:
-    values: dict[str, list[SliceHeader]] = defaultdict(list)
-    for header in part:
-        values[splitter(header)].append(header)
-    return [values[value] for value in sorted(values)]
-
-
-def _heights(part: Sequence[SliceHeader]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
-    return np.sort(heights_mm(part))
-
-
-def _has_repeats(part: Sequence[SliceHeader]) -> bool:
-    return len(part) > 1 and bool(np.diff(_heights(part)).min() < SAME_POSITION_MM)
-
-
-def _first_repeat(part: Sequence[SliceHeader]) -> tuple[SliceHeader, SliceHeader]:
-    heights = heights_mm(part)
-    order = np.argsort(heights, kind="stable")
-    place = int(np.argmin(np.diff(heights[order])))
-    return part[int(order[place])], part[int(order[place + 1])]
-
-
-def _overlap(groups: Sequence[Sequence[SliceHeader]]) -> bool:
-    """Return whether the ranges of any two groups overlap by more than their slices' distance."""
-    normal = normal_of(groups[0][0].orientation)
-    ranges = []
-    for group in groups:
-        heights = np.sort([np.dot(header.position_mm, normal) for header in group])
-        ranges.append((heights[0], heights[-1]))
-    ranges.sort()
-    return any(a[1] > b[0] for a, b in pairwise(ranges))
-
-
-def _split_uneven(part: list[SliceHeader], settings: ReadSettings) -> list[SliceGroup]:
-    """Return blocks of an unevenly spaced series where acquisitions explain it, else the whole."""
-    if len(part) < 3 or _is_even(part, settings):
-        return [_group(part)]
-    for splitter in _SPLITTERS:
-        values = _by_value(part, splitter)
-        if len(values) > 1 and all(
-            len(group) >= settings.min_slices and _is_even(group, settings) for group in values
-        ):
-            return [_group(group, warnings=("split-series",)) for group in values]
-    return [_group(part)]
-
-
-def _is_even(part: Sequence[SliceHeader], settings: ReadSettings) -> bool:
-    steps = np.diff(_heights(part))
-    return bool(steps.max() - steps.min() <= 2 * settings.position_tolerance_mm)
-
-
-def _by_rank(
-    part: Sequence[SliceHeader], splitter: Callable[[SliceHeader], str]
-) -> list[list[SliceHeader]]:
-    """Return volumes by the order of a time at each position, none where times interleave."""
-    heights = heights_mm(part)
-    order = np.argsort(heights, kind="stable")
-    stacks: list[list[SliceHeader]] = []
-    last = -np.inf
-    for index in order:
-        if heights[index] - last > SAME_POSITION_MM:
-            stacks.append([])
-        stacks[-1].append(part[int(index)])
-        last = heights[index]
-    count = len(stacks[0])
-    if count < 2 or any(len(stack) != count for stack in stacks):
-        return []
-    ranked = [sorted(stack, key=lambda header: _sortable(splitter(header))) for stack in stacks]
-    volumes = [list(column) for column in zip(*ranked, strict=True)]
-    for earlier, later in pairwise(volumes):
-        latest = max(_sortable(splitter(header)) for header in earlier)
-        if latest >= min(_sortable(splitter(header)) for header in later):
-            return []
-    return volumes
-
-
-def _sortable(value: str) -> tuple[float, str]:
-    try:
-        return (float(value), "")
-    except ValueError:
-        return (-1.0, value)
 
 
 def _drop_equal_pixels(part: Sequence[SliceHeader], digest: PixelDigest) -> list[SliceHeader]:

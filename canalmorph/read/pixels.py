@@ -15,13 +15,8 @@ from canalmorph.errors import (
     TruncatedFileError,
     UnsupportedSyntaxError,
 )
-from canalmorph.read.headers import (
-    DEFLATED,
-    EXPLICIT_BIG,
-    NATIVE_SYNTAXES,
-    SliceHeader,
-    parse_dicom,
-)
+from canalmorph.read.headers import parse_dicom
+from canalmorph.read.slices import DEFLATED, EXPLICIT_BIG, NATIVE_SYNTAXES, SliceHeader
 from canalmorph.read.tags import tag_label
 
 #: What lies outside the scanned circle. [HU]

@@ -23,14 +23,10 @@ from canalmorph.read.choice import choose_series
 from canalmorph.read.dicom import Progress, load_dicom, survey_dicom
 from canalmorph.read.found import DicomPlan, FilePlan, SeriesFound, refused
 from canalmorph.read.gate import check_volume
-from canalmorph.read.headers import (
-    OtherObject,
-    SliceHeader,
-    looks_like_dicom,
-    read_slice_headers,
-)
+from canalmorph.read.headers import looks_like_dicom, read_slice_headers
 from canalmorph.read.research import load_raster, looks_like_raster, survey_raster
 from canalmorph.read.settings import ReadSettings
+from canalmorph.read.slices import OtherObject, SliceHeader
 from canalmorph.read.sources import FileEntry, FileOpener, is_junk, list_files
 
 #: Holds the header of nearly every CT slice.

@@ -43,8 +43,10 @@ def tag_label(keyword: str) -> str:
 
 def read_text(dataset: Dataset, keyword: str) -> str:
     """Return a value as text, empty where absent; undecodable bytes become question marks."""
-    item = _item(dataset, keyword)
-    value = getattr(item, "value", None)
+    try:
+        value = getattr(_item(dataset, keyword), "value", None)
+    except Exception:  # the library raises many kinds on damaged elements
+        return ""
     if value is None:
         return ""
     if isinstance(value, bytes):
