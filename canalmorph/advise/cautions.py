@@ -36,19 +36,19 @@ _COMMON_PRACTICE = (
     "0.32 for a score of this family, 100 hip fractures; medcraveonline IJRRT-05-00184)."
 )
 _REGISTRIES = (
-    "Age and sex weigh more in the registries than shape: fracture was 5.2 times as frequent "
-    "after uncemented as after cemented hips, 12 times in women (Norway, 66,995 hips, "
-    "PMC7006785); from 75 years on uncemented hips were revised more often (hazard ratio 1.6, "
-    "six registries, PMC4271427). Below 60 years no effect of the stem was seen (Germany, "
-    "333,144 hips, Bone Joint J 2024;106-B)."
+    "Registries record age and sex, not shape: fracture was 5.2 times as frequent after "
+    "uncemented as after cemented hips, 12 times in women (Norway, 66,995 hips, PMC7006785); from "
+    "75 years on uncemented hips were revised more often than those with a cemented stem (hazard "
+    "ratio 1.6, six registries, PMC4271427). Below 60 years no effect of the stem was seen "
+    "(Germany, 333,144 hips, Bone Joint J 2024;106-B). Associations, strong, not trials."
 )
 _FRACTURE = (
-    "For hip fracture treated by arthroplasty, guidelines recommend cemented stems whatever the "
-    "canal's shape (NICE, NBK83015; AAOS, trial base)."
+    "For hip fracture treated by arthroplasty, guidelines recommend cemented stems (NICE, "
+    "NBK83015; AAOS, orthoguidelines.org 1707; resting on trials)."
 )
 _CEMENT_HARM = (
     "Cement has its own risks: above 70 years pulmonary embolism was 3.9 times as frequent with "
-    "a cemented stem (registry, doi:10.1080/17453674.2020.1745420), and loosening of the stem "
+    "cement (registry, doi:10.1080/17453674.2020.1745420), and loosening of the stem "
     "less frequent without cement (risk ratio 0.4; Sweden, 170,413 hips, "
     "doi:10.3109/17453671003685400)."
 )
@@ -120,8 +120,8 @@ def _speaks_against_press_fit(canal_type: CanalType, indices: CanalIndices) -> l
             "metaphysis may not pass the isthmus (common teaching, no study)."
         )
     against.append(
-        "Against press-fit: age and sex, which are not used here, weighed more than shape in the "
-        "registries (see the cautions)."
+        "Against press-fit: in the registries high age and female sex went with more fractures "
+        "around uncemented stems; neither is used here (see the cautions)."
     )
     return against
 

@@ -227,3 +227,18 @@ def test_every_blank_number_is_told_and_named(partial_case: Case) -> None:
             assert name_column(column.name) != column.name, column.name
             blank = not femur.indices.values.get(column.name, Measurement()).known
             assert (name_column(column.name) in told) == blank, column.name
+
+
+def test_every_warning_reads_as_a_sentence(whole_case: Case) -> None:
+    case, aligned = whole_case
+    femur = replace(case.femora[0], warnings=("head_at_lt20", "thin_cortex_at_lt20", "new_code"))
+    warned = replace(
+        case,
+        femora=(femur, case.femora[1]),
+        scan=replace(case.scan, warnings=("clipped-high-values",)),
+    )
+    _, text = _read(make_page(warned, aligned))
+    assert "The head's circle is met 20 mm above the lesser trochanter" in text
+    assert "The cortex is thin 20 mm above the lesser trochanter" in text
+    assert "new code" in text
+    assert "metal is likely" in text
