@@ -151,21 +151,18 @@ def _check_tilt(
     settings: ReadSettings,
 ) -> None:
     index = np.arange(len(positions))
-    step = np.polyfit(index, positions, 1)[0]
-    sideways = step @ axes[:, :2]
-    shear = float(np.hypot(*sideways)) / abs(spacing)
-    if shear > settings.tilt_tolerance:
-        raise TiltedGantryError(
-            file=source,
-            tag=tag_label("ImagePositionPatient"),
-            detail=f"The stack is tilted by {math.degrees(math.atan(shear)):.1f} degrees.",
-        )
-    residual = positions @ axes[:, :2]
-    residual -= np.polyval(np.polyfit(index, residual, 1), index[:, None])
-    # Slices that jump sideways would tear the bone; one pixel of drift is already a wrong width.
-    if float(np.abs(residual).max()) > settings.position_tolerance_mm:
+    tag = tag_label("ImagePositionPatient")
+    # Slices that jump sideways tear the bone; an even drift is a tilt.
+    sideways = positions @ axes[:, :2]
+    drift, start = np.polyfit(index, sideways, 1)
+    jump = float(np.abs(sideways - start - drift * index[:, None]).max())
+    if jump > settings.position_tolerance_mm:
         raise UnevenSpacingError(
-            file=source,
-            tag=tag_label("ImagePositionPatient"),
-            detail=f"Slices are shifted sideways by up to {np.abs(residual).max():.2f} mm.",
+            file=source, tag=tag, detail=f"Slices are shifted sideways by up to {jump:.2f} mm."
+        )
+    shear = float(np.hypot(*drift)) / abs(spacing)
+    if shear > settings.tilt_tolerance:
+        angle = math.degrees(math.atan(shear))
+        raise TiltedGantryError(
+            file=source, tag=tag, detail=f"The stack is tilted by {angle:.1f} degrees."
         )

@@ -389,3 +389,31 @@ def test_zip_gives_the_same_as_its_folder(bench, tmp_path):
     bench.assert_same_as_p(volume)
     assert volume.facts.source == "scan.zip/a/b"
     assert volume.facts.input_sha256 == bench.read().facts.input_sha256
+
+
+def test_positions_rounded_to_one_decimal_pass(bench):
+    datasets = bench.make_phantom(shape=(40, 32, 48), spacing_mm=(0.625, 3, 3)).datasets()
+    for k, ds in enumerate(datasets):
+        ds.ImagePositionPatient = [-70.5, -46.5, f"{-34.5 + 0.625 * k:.1f}"]
+    bench.write(datasets)
+    # Forty roundings of up to 0.05 mm: the fitted spacing errs by less than 0.1 / 39.
+    assert bench.chosen().spacing_mm[0] == pytest.approx(0.625, abs=0.0026)
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+@pytest.mark.parametrize("shift_mm", [0.3, 1.4])
+def test_one_slice_out_of_its_place_is_refused(bench, axis, shift_mm):
+    datasets = bench.phantom.datasets()
+    datasets[9].ImagePositionPatient[axis] += shift_mm
+    bench.write(datasets)
+    assert bench.refusal().code == "uneven-spacing"
+
+
+def test_a_gap_between_two_acquisitions_is_never_bridged(bench):
+    datasets = bench.make_phantom(shape=(40, 32, 48)).datasets()
+    for ds in datasets[20:]:
+        ds.AcquisitionNumber = 2
+    bench.write(datasets[:18] + datasets[20:])
+    found = [series for series in bench.survey() if series.status == "measurable"]
+    assert sorted(series.n_slices for series in found) == [18, 20]
+    assert [series.spacing_mm[0] for series in found] == pytest.approx([3.0, 3.0])
