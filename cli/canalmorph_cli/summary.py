@@ -43,7 +43,10 @@ def print_batch(console: Console, result: BatchResult) -> None:
         left_out = count_noun(len(result.left_out), "series", "series")
         lines.append(f"{left_out} not needed beside what was measured; refusals.csv says why.")
     if n_femora <= MOST_ROWS:
-        lines += [f"Report: {find_report(result, outcome.case_id)}" for outcome in measured]
+        lines += [
+            f"Report: {find_report(result, one.case_id)}  ({make_printable(one.source)})"
+            for one in measured
+        ]
     lines.append(f"Tables: {result.folder / 'femurs.csv'} (columns.csv explains every column)")
     for line in lines:
         write_line(console, line)
@@ -61,7 +64,7 @@ def tabulate_femora(outcomes: Sequence[CaseOutcome]) -> Table:
         table.add_column(name, no_wrap=True)
     table.add_column("canal shape")
     for name in ("CFI", "CTI at LT-100", "isthmus [mm]"):
-        table.add_column(name, justify="right")
+        table.add_column(Text(name), justify="right")
     table.add_column("suggestion")
     table.add_column("warnings", overflow="fold")
     for outcome in outcomes:

@@ -37,14 +37,14 @@ def format_shape(row: Mapping[str, object]) -> str:
     Examples
     --------
     >>> format_shape({"canal_shape": "champagne_flute", "p_champagne_flute": 0.998})
-    'champagne flute 99 %'
+    'champagne flute >99 %'
     """
     shape = row.get("canal_shape")
     probability = row.get(f"p_{shape}")
     if not shape or not isinstance(probability, float):
         return "not decided"
-    # What is not certain must not read as 100 %.
-    percent = 100 if probability == 1 else min(round(100 * probability), 99)
+    # Nothing is certain, so nothing reads as 100 %.
+    percent = f"{100 * probability:.0f}" if probability < 0.99 else ">99"
     return f"{str(shape).replace('_', ' ')} {percent} %"
 
 

@@ -77,7 +77,14 @@ def test_a_row_shows_numbers_with_their_uncertainty_and_nothing_for_nothing() ->
         warnings="thin_cortex;metal",
     )
     text = show(make_result(CaseOutcome(source="b", case_id="x", femora=(row,))))  # type: ignore[arg-type]
-    for words in ("3.91 ± 0.05", "0.537 ± 0.004", "champagne flute 99 %", "press fit", "metal"):
+    for words in (
+        "3.91 ± 0.05",
+        "0.537 ± 0.004",
+        "champagne flute >99 %",
+        "press fit",
+        "metal",
+        "[mm]",
+    ):
         assert words in text, words
     assert "nan" not in text.lower()
     assert "None" not in text
