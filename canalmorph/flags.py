@@ -15,12 +15,8 @@ class Quality(IntFlag):
     OUTLINE_INCOMPLETE = 4
     #: The section reaches the head, so that it ends medially where the head's circle begins.
     HEAD_IN_SECTION = 8
-    #: The section opens medially and no head is known to end it; ML widths are blank.
-    OPENS_MEDIALLY = 16
     #: Metal or clipped values lie near the section; its numbers are blank.
-    METAL = 32
-    #: The slices are too thick for the number that is asked of them.
-    SLICES_TOO_THICK = 64
+    METAL = 16
 
     def names(self) -> list[str]:
         """Return the lower-case names of the bits that are set, in the order of their value.

@@ -13,6 +13,7 @@ from canalmorph.errors import HeadNotInViewError, ShaftTooShortError
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import fit_line, normalise
 from canalmorph.geometry.outlines import find_centroids
+from canalmorph.geometry.tubes import cut_tube
 from canalmorph.model.femur import (
     AlignedFemur,
     Cortex,
@@ -30,8 +31,13 @@ AXIS_TOP_MM, AXIS_TOP_SHORT_MM = -50.0, -30.0
 SHORTEST_AXIS_MM = 10.0
 #: The isthmus lies below this level. [mm above the lesser trochanter]
 ISTHMUS_BELOW_MM = -40.0
+#: Below this no isthmus lies: femora of 480 mm have theirs above. [mm]
+LOWEST_SECTION_MM = -190.0
 #: First guess of the neck's rise over its run: a neck-shaft angle of 120 degrees.
 NECK_RISE = 0.58
+#: A proximal narrow place is tried as the isthmus up to this many times the narrowest width;
+#: it is kept only where it is the narrowest in the frame that it gives.
+PROXIMAL_SHARE = 1.1
 #: Outline of bone for the neck's sections, as share of the way from muscle to cortex.
 NECK_OUTLINE_HU = 350.0
 #: Rings whose numbers are not trusted for the axis.
@@ -43,6 +49,16 @@ class _Isthmus:
     level_mm: float
     lowest_mm: float
     in_view: bool
+    narrowest: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _CanalSections:
+    """Sections of the canal in one frame, from below to above."""
+
+    levels_mm: NDArray[np.float64]
+    width_ml_mm: NDArray[np.float64]
+    centroids_lps_mm: NDArray[np.float64]
 
 
 def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
@@ -70,17 +86,14 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     foot = cortex.axis_point_lps_mm
     first = normalise(normalise(head.centre_lps_mm - foot) + NECK_RISE * cortex.axis_direction)
     neck = find_neck_axis(cortex.femur.crop, head, first, NECK_OUTLINE_HU)
-    frame = _first_frame(cortex, head)
-    centroids = find_centroids(cortex.canal_lps_mm)
-    for _ in range(6):
-        trochanter = _find_trochanter(cortex, frame, head, settings)
-        isthmus = _find_isthmus(cortex, frame, trochanter, settings)
-        new = _next_frame(cortex, frame, trochanter, isthmus, centroids, neck)
-        turned = float(np.degrees(np.arccos(np.clip(new.proximal @ frame.proximal, -1, 1))))
-        moved = float(np.linalg.norm(new.origin_lps_mm - frame.origin_lps_mm))
-        frame = new
-        if turned < 0.02 and moved < 0.05:
-            break
+    frame = _first_frame(cortex, head, neck)
+    frame, trochanter, isthmus = _settle(
+        cortex, frame, head, neck, settings, proximal_share=PROXIMAL_SHARE
+    )
+    if not isthmus.narrowest:
+        frame, trochanter, isthmus = _settle(
+            cortex, frame, head, neck, settings, proximal_share=1.0
+        )
     length_mm = abs(isthmus.level_mm - _axis_top_mm(isthmus))
     warnings = _find_warnings(trochanter, neck, isthmus, length_mm)
     return AlignedFemur(
@@ -94,13 +107,33 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     )
 
 
-def _first_frame(cortex: Cortex, head: HeadSphere) -> FemurFrame:
-    return _make_frame(
-        cortex.axis_point_lps_mm,
-        cortex.axis_direction,
-        head.centre_lps_mm - cortex.axis_point_lps_mm,
-        Plane.NECK,
-    )
+def _settle(
+    cortex: Cortex,
+    frame: FemurFrame,
+    head: HeadSphere,
+    neck: NeckAxis | None,
+    settings: AlignSettings,
+    *,
+    proximal_share: float,
+) -> tuple[FemurFrame, LesserTrochanter, _Isthmus]:
+    """Iterate landmarks and frame until they stand still."""
+    for _ in range(8):
+        trochanter = _find_trochanter(cortex, frame, head, settings)
+        sections = _cut_canal(cortex, frame, trochanter)
+        isthmus = _find_isthmus(sections, settings, proximal_share)
+        new = _next_frame(cortex, trochanter, isthmus, sections, neck)
+        turned = float(np.degrees(np.arccos(np.clip(new.proximal @ frame.proximal, -1, 1))))
+        moved = float(np.linalg.norm(new.origin_lps_mm - frame.origin_lps_mm))
+        frame = new
+        if turned < 0.02 and moved < 0.05:
+            break
+    return frame, trochanter, isthmus
+
+
+def _first_frame(cortex: Cortex, head: HeadSphere, neck: NeckAxis | None) -> FemurFrame:
+    towards_head = head.centre_lps_mm - cortex.axis_point_lps_mm
+    medial = towards_head if neck is None else neck.direction
+    return _make_frame(cortex.axis_point_lps_mm, cortex.axis_direction, medial, Plane.NECK)
 
 
 def _make_frame(
@@ -133,33 +166,55 @@ def _find_trochanter(
     )
 
 
+def _cut_canal(cortex: Cortex, frame: FemurFrame, trochanter: LesserTrochanter) -> _CanalSections:
+    """Return the canal's sections below the lesser trochanter, perpendicular to the axis."""
+    zero = float(frame.lps_to_frame_mm(trochanter.apex_lps_mm)[2])
+    rings = frame.lps_to_frame_mm(cortex.canal_lps_mm) - [0.0, 0.0, zero]
+    rings[(cortex.quality & UNTRUSTED) != 0] = np.nan
+    levels = np.arange(LOWEST_SECTION_MM, AXIS_TOP_SHORT_MM + 0.5, 1.0)
+    sections = cut_tube(rings, levels)
+    whole = np.isfinite(sections).all(axis=(1, 2))
+    if not whole.any():
+        raise ShaftTooShortError(side=cortex.femur.side.value, length_mm=0.0)
+    return _CanalSections(
+        levels_mm=levels[whole],
+        width_ml_mm=np.ptp(sections[whole, :, 0], axis=1),
+        centroids_lps_mm=frame.frame_to_lps_mm(find_centroids(sections[whole]) + [0.0, 0.0, zero]),
+    )
+
+
 def _find_isthmus(
-    cortex: Cortex, frame: FemurFrame, trochanter: LesserTrochanter, settings: AlignSettings
+    sections: _CanalSections, settings: AlignSettings, proximal_share: float
 ) -> _Isthmus:
     """Return the level of the narrowest canal in view, and whether it is the isthmus."""
-    zero = float(frame.lps_to_frame_mm(trochanter.apex_lps_mm)[2])
-    canal = frame.lps_to_frame_mm(cortex.canal_lps_mm)
-    with np.errstate(invalid="ignore"):
-        usable = ((cortex.quality & UNTRUSTED) == 0) & np.isfinite(canal[..., 0]).all(axis=1)
-    levels = canal[..., 2].mean(axis=1) - zero
-    rows = np.flatnonzero(usable)
-    if len(rows) == 0:
-        raise ShaftTooShortError(side=cortex.femur.side.value, length_mm=0.0)
-    lowest = float(levels[rows].min())
-    below = rows[(levels[rows] < ISTHMUS_BELOW_MM) & (levels[rows] > -190.0)]
-    if len(below) < 3:
-        return _Isthmus(level_mm=lowest, lowest_mm=lowest, in_view=False)
-    width = canal[below, :, 0].max(axis=1) - canal[below, :, 0].min(axis=1)
-    width = _smooth_width(width)
-    narrowest = int(np.argmin(width))
-    level = float(levels[below][narrowest])
-    end = float(np.median(width[levels[below] < lowest + 6.0])) if lowest > -190 else np.inf
-    wider = end > 1.02 * float(width[narrowest]) + 0.05
+    levels = sections.levels_mm
+    lowest = float(levels.min())
+    below = levels < ISTHMUS_BELOW_MM
+    if below.sum() < 3:
+        return _Isthmus(level_mm=lowest, lowest_mm=lowest, in_view=False, narrowest=True)
+    width = _smooth_width(sections.width_ml_mm[below])
+    chosen = _most_proximal_minimum(width, proximal_share)
+    level = float(levels[below][chosen])
+    end = float(np.median(width[levels[below] < lowest + 6.0]))
+    wider = end > 1.02 * float(width[chosen]) + 0.05
     return _Isthmus(
         level_mm=level,
         lowest_mm=lowest,
         in_view=bool(wider and level - lowest >= settings.isthmus_margin_mm),
+        narrowest=bool(abs(level - float(levels[below][int(np.argmin(width))])) < 8.0),
     )
+
+
+def _most_proximal_minimum(width_mm: NDArray[np.float64], share: float) -> int:
+    """Return the most proximal clear minimum that is at most `share` times the narrowest.
+
+    A curved canal may have two narrow places 30 mm apart, each of which, taken as the end of the
+    axis, tilts the frame so that it is itself the narrowest. Of such pairs the proximal one is
+    the isthmus, since the axis is the proximal shaft's.
+    """
+    narrow, _ = signal.find_peaks(-width_mm, prominence=0.1)
+    clear = [int(n) for n in narrow if width_mm[n] <= share * width_mm.min()]
+    return max([*clear, int(np.argmin(width_mm))])
 
 
 def _smooth_width(width_mm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -174,19 +229,16 @@ def _axis_top_mm(isthmus: _Isthmus) -> float:
 
 def _next_frame(
     cortex: Cortex,
-    frame: FemurFrame,
     trochanter: LesserTrochanter,
     isthmus: _Isthmus,
-    centroids: NDArray[np.float64],
+    sections: _CanalSections,
     neck: NeckAxis | None,
 ) -> FemurFrame:
     """Return the frame on the line through the canal's centroids, level 0 at the trochanter."""
-    zero = float(frame.lps_to_frame_mm(trochanter.apex_lps_mm)[2])
-    levels = frame.lps_to_frame_mm(centroids)[:, 2] - zero
-    trusted = ((cortex.quality & UNTRUSTED) == 0) & np.isfinite(levels)
+    levels = sections.levels_mm
     top = _axis_top_mm(isthmus)
     bottom = min(isthmus.level_mm, top - 25.0)
-    part = centroids[trusted & (levels <= top) & (levels >= bottom)]
+    part = sections.centroids_lps_mm[(levels <= top) & (levels >= bottom)]
     length_mm = float(np.linalg.norm(part[-1] - part[0])) if len(part) > 3 else 0.0
     if length_mm < SHORTEST_AXIS_MM:
         raise ShaftTooShortError(side=cortex.femur.side.value, length_mm=length_mm)

@@ -114,7 +114,11 @@ def _sample(
 def _half_maximum_surface(
     femur: Femur, axis: RoughAxis, base: NDArray[np.float64], settings: SegmentSettings
 ) -> NDArray[np.float64]:
-    """Return the first outline moved to the half-maximum outer edge and smoothed."""
+    """Return the first outline moved to the half-maximum outer edge, as a smooth surface.
+
+    The points themselves are smoothed, not their moves: a smooth move would keep the steps of
+    the pixels that the first outline was found on.
+    """
     for _ in range(2):
         _, across = find_normals(base, axis.direction)
         profiles = _sample(femur, base, across)
@@ -125,15 +129,17 @@ def _half_maximum_surface(
             look_in_mm=4.0,
             look_out_mm=2.0,
         )
-        offset = start[:, X_OUT].reshape(base.shape[:2])
-        smooth, _ = smooth_surface(
-            offset,
-            np.full(offset.shape, 0.1),
-            base,
-            ring_step_mm=settings.ring_step_mm,
-            half_mm=settings.smooth_mm,
-        )
-        base = base + np.where(np.isfinite(smooth), smooth, 0.0)[..., None] * across
+        points = base + start[:, X_OUT].reshape(base.shape[:2])[..., None] * across
+        for direction in (axis.first, axis.second):
+            smooth, _ = smooth_surface(
+                points @ direction,
+                np.full(base.shape[:2], 0.1),
+                base,
+                ring_step_mm=settings.ring_step_mm,
+                half_mm=settings.smooth_mm,
+            )
+            move = np.where(np.isfinite(smooth), smooth - base @ direction, 0.0)
+            base = base + move[..., None] * direction
     return base
 
 
@@ -185,13 +191,13 @@ def _fit_canal(
         profiles.reshape(-1, profiles.shape[-1]), first_mm=-RAY_IN_MM, step_mm=RAY_STEP_MM
     )
     depth = start[:, X_IN].reshape(base.shape[:2])
-    for half_mm in (settings.smooth_mm, settings.smooth_mm):
+    for _ in range(2):
         depth, _ = smooth_surface(
             depth,
             np.full(depth.shape, 0.1),
             base + depth[..., None] * outwards,
             ring_step_mm=settings.ring_step_mm,
-            half_mm=half_mm,
+            half_mm=settings.smooth_mm,
         )
     canal = base + depth[..., None] * outwards
     for _ in range(2):

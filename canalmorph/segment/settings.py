@@ -28,7 +28,7 @@ class SegmentSettings:
     rays_per_ring: int = 180
     outline_hu: float = 350.0
     cortex_prior_hu: float = 75.0
-    smooth_mm: float = 3.0
+    smooth_mm: float = 2.0
 
     def __post_init__(self) -> None:
         if not 0.25 <= self.ring_step_mm <= 2.0:

@@ -179,20 +179,28 @@ def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]
 @njit(parallel=True, cache=True)
 def _smooth(values, weights, positions, ring_step, half_mm, out, spread):  # type: ignore[no-untyped-def]
     n, m = values.shape
-    rings = int(np.ceil(half_mm / ring_step))
+    rings: int = int(np.ceil(half_mm / ring_step))
     for index in prange(n):
-        ring = np.int64(index)  # a parallel index is unsigned, and below it is negated
+        ring = int(np.int64(index))  # a parallel index is unsigned, and below it is negated
         window = np.empty(((2 * rings + 1) * (m // 3 + 3), 5))
         solution = np.empty(6)
+        known = np.empty(5, dtype=np.int64)
+        possible = np.empty(5, dtype=np.int64)
         for ray in range(m):
             rays = _rays_within(positions[ring], ray, half_mm)
             count = 0
-            possible = 0
+            known[:] = 0
+            possible[:] = 0
             for dr in range(max(-rings, -ring), min(rings, n - 1 - ring) + 1):
                 for dm in range(-rays, rays + 1):
-                    possible += 1
                     at = (ray + dm) % m
-                    if np.isfinite(values[ring + dr, at]):
+                    finite = 1 if np.isfinite(values[ring + dr, at]) else 0
+                    sides = (dr < 0, dr > 0, dm < 0, dm > 0, True)
+                    for side in range(5):
+                        if sides[side]:
+                            possible[side] += 1
+                            known[side] += finite
+                    if finite:
                         s = dr / (rings + 0.5)
                         t = dm / (rays + 0.5)
                         window[count, 0] = s
@@ -201,7 +209,10 @@ def _smooth(values, weights, positions, ring_step, half_mm, out, spread):  # typ
                         window[count, 3] = weights[ring + dr, at] * (1 - s * s) * (1 - t * t)
                         window[count, 4] = 1.0
                         count += 1
-            if count < 12 or count < 0.5 * possible:
+            surrounded = count >= 12 and 2 * known[4] >= possible[4]
+            for side in range(4):  # a quadratic must not run out beyond what is known
+                surrounded = surrounded and 3 * known[side] >= possible[side]
+            if not surrounded:
                 continue
             for _ in range(3):
                 _fit_quadratic(window, count, solution)
@@ -219,8 +230,8 @@ def smooth_surface(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return offsets smoothed by robust local quadratics over rings and rays, and their spread.
 
-    A quadratic follows curvature, so that only what bends within the window is lost; a window
-    with fewer than half its values known gives NaN instead of an invention.
+    A quadratic follows curvature, so that only what bends within the window is lost. A window
+    with fewer than half its values known, or a third on any side, gives NaN, not an invention.
 
     Parameters
     ----------

@@ -1,0 +1,1 @@
+"""Stage 6, CanalProfile to CanalIndices: isthmus, widths at named levels, ratios."""

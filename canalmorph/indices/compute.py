@@ -1,0 +1,266 @@
+"""The stage: every measured column of a femur, its uncertainty, and why it is blank."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.indices.isthmus import find_narrowest
+from canalmorph.model.columns import FEMUR_COLUMNS, NAMED_LEVELS_MM
+from canalmorph.model.results import CanalIndices, CanalProfile, Measurement
+from canalmorph.published import (
+    CORTICAL_INDEX_LEVEL_MM,
+    FLARE_LEVEL_MM,
+    METAPHYSEAL_LEVEL_MM,
+    MORPHOLOGICAL_LEVEL_MM,
+)
+
+#: Distance over which the slope of a width against the level is taken. [mm]
+SLOPE_REACH_MM = 3.0
+#: Level of the proximal width of the second canal-to-calcar ratio. [mm above the trochanter]
+CALCAR_LEVEL_MM = -30.0
+
+
+class _Width:
+    """A width with the part of its uncertainty that the level of the trochanter causes [mm]."""
+
+    def __init__(self, value: float, u_edge: float, slope: float) -> None:
+        self.value, self.u_edge, self.slope = value, u_edge, slope
+
+
+def compute_indices(profile: CanalProfile) -> CanalIndices:
+    """Return all measured columns of one femur.
+
+    Uncertainties are propagated to first order from edges and from the level of the lesser
+    trochanter; what two widths share of the level's error is kept together in their ratio.
+
+    Parameters
+    ----------
+    profile : CanalProfile
+        Sections and facts.
+
+    Returns
+    -------
+    CanalIndices
+        A column that cannot be had is blank, and `reasons` says why.
+    """
+    values: dict[str, Measurement] = dict(profile.facts)
+    widths = _named_widths(profile)
+    for name, width in widths.items():
+        values[name] = Measurement(
+            value=width.value, u=float(np.hypot(width.u_edge, width.slope * profile.level_u_mm))
+        )
+    values |= _isthmus_columns(profile, widths)
+    values |= _indices(profile, widths)
+    values |= _volume(profile, values)
+    complete = {
+        column.name: values.get(column.name, Measurement())
+        for column in FEMUR_COLUMNS
+        if column.measured
+    }
+    reasons = _find_reasons(profile, complete)
+    return CanalIndices(values=complete, reasons=reasons, warnings=())
+
+
+def _named_widths(profile: CanalProfile) -> dict[str, _Width]:
+    """Return the widths at the named levels, by femur column name."""
+    widths = {}
+    for outline in ("canal", "outer"):
+        for axis in ("ml", "ap"):
+            for level_name, level in NAMED_LEVELS_MM.items():
+                width = _width_at(profile, f"{outline}_{axis}_mm", level)
+                if width is not None:
+                    widths[f"{outline}_{axis}_{level_name}_mm"] = width
+    return widths
+
+
+def _width_at(profile: CanalProfile, column: str, level_mm: float) -> _Width | None:
+    """Return a width at a level, interpolated between known neighbours less than 2 mm away."""
+    levels, widths = profile.levels_mm, profile.columns[column]
+    known = np.isfinite(widths)
+    above = known & (levels >= level_mm - 1e-9) & (levels < level_mm + 2.0)
+    below = known & (levels <= level_mm + 1e-9) & (levels > level_mm - 2.0)
+    if not above.any() or not below.any():
+        return None
+    order = np.argsort(levels[known])
+    value = float(np.interp(level_mm, levels[known][order], widths[known][order]))
+    near = known & (np.abs(levels - level_mm) <= SLOPE_REACH_MM)
+    slope = float(np.polyfit(levels[near], widths[near], 1)[0]) if near.sum() >= 3 else 0.0
+    nearest = int(np.argmin(np.where(known, np.abs(levels - level_mm), np.inf)))
+    return _Width(value, float(profile.uncertainties[column][nearest]), slope)
+
+
+def _isthmus_columns(profile: CanalProfile, widths: dict[str, _Width]) -> dict[str, Measurement]:
+    """Return the isthmus columns, empty where the isthmus is not in view; feed `widths`."""
+    narrowest = find_narrowest(
+        profile.levels_mm, profile.columns["canal_ml_mm"], profile.uncertainties["canal_ml_mm"]
+    )
+    if narrowest is None:
+        return {}
+    if not profile.isthmus_in_view:
+        widths["narrowest_in_view"] = _Width(narrowest.width_mm, narrowest.width_u_mm, 0.0)
+        return {}
+    columns = {
+        "isthmus_level_mm": Measurement(
+            value=narrowest.level_mm, u=float(np.hypot(narrowest.level_u_mm, profile.level_u_mm))
+        ),
+        "isthmus_canal_ml_mm": Measurement(value=narrowest.width_mm, u=narrowest.width_u_mm),
+    }
+    widths["isthmus_canal_ml_mm"] = _Width(narrowest.width_mm, narrowest.width_u_mm, 0.0)
+    for name, column in (
+        ("isthmus_canal_ap_mm", "canal_ap_mm"),
+        ("isthmus_outer_ml_mm", "outer_ml_mm"),
+        ("isthmus_outer_ap_mm", "outer_ap_mm"),
+    ):
+        width = _width_at(profile, column, narrowest.level_mm)
+        if width is not None:
+            fixed = _Width(width.value, float(np.hypot(width.u_edge, width.slope)), 0.0)
+            widths[name] = fixed
+            columns[name] = Measurement(value=fixed.value, u=fixed.u_edge)
+    inscribed = find_narrowest(
+        profile.levels_mm,
+        profile.columns["canal_inscribed_mm"],
+        profile.uncertainties["canal_inscribed_mm"],
+    )
+    if inscribed is not None:
+        columns["isthmus_canal_inscribed_mm"] = Measurement(
+            value=inscribed.width_mm, u=inscribed.width_u_mm
+        )
+        columns["isthmus_inscribed_level_mm"] = Measurement(
+            value=inscribed.level_mm, u=float(np.hypot(inscribed.level_u_mm, profile.level_u_mm))
+        )
+    return columns
+
+
+def _ratio(top: _Width | None, bottom: _Width | None, level_u_mm: float) -> Measurement:
+    """Return a ratio; the level's error moves both widths together."""
+    if top is None or bottom is None:
+        return Measurement()
+    value = top.value / bottom.value
+    edges = value * float(np.hypot(top.u_edge / top.value, bottom.u_edge / bottom.value))
+    level = value * (top.slope / top.value - bottom.slope / bottom.value) * level_u_mm
+    return Measurement(value=value, u=float(np.hypot(edges, level)))
+
+
+def _share(outer: _Width | None, canal: _Width | None, level_u_mm: float) -> Measurement:
+    """Return (outer - canal) / outer."""
+    ratio = _ratio(canal, outer, level_u_mm)
+    return Measurement() if ratio.value is None else Measurement(value=1 - ratio.value, u=ratio.u)
+
+
+def _level_name(level_mm: float) -> str:
+    return next(name for name, level in NAMED_LEVELS_MM.items() if level == level_mm)
+
+
+def _indices(profile: CanalProfile, widths: dict[str, _Width]) -> dict[str, Measurement]:
+    """Return the ratios of `design`, each by the definition in the registry of columns."""
+    u = profile.level_u_mm
+
+    def at(outline: str, axis: str, level_mm: float) -> _Width | None:
+        return widths.get(f"{outline}_{axis}_{_level_name(level_mm)}_mm")
+
+    isthmus = widths.get("isthmus_canal_ml_mm")
+    flare = at("canal", "ml", FLARE_LEVEL_MM)
+    low = at("canal", "ml", METAPHYSEAL_LEVEL_MM)
+    index_level = CORTICAL_INDEX_LEVEL_MM
+    canal_index = at("canal", "ml", index_level)
+    outer_index = at("outer", "ml", index_level)
+    found = {
+        "cfi_ml": _ratio(flare, isthmus, u),
+        "cfi_ml_lower_bound": _ratio(flare, widths.get("narrowest_in_view"), u),
+        "cfi_ap": _ratio(at("canal", "ap", FLARE_LEVEL_MM), widths.get("isthmus_canal_ap_mm"), u),
+        "mcfi_ml": _ratio(flare, low, u),
+        "dcfi_ml": _ratio(low, isthmus, u),
+        "cti_ml_lt_minus100": _share(outer_index, canal_index, u),
+        "cti_ap_lt_minus100": _share(
+            at("outer", "ap", index_level), at("canal", "ap", index_level), u
+        ),
+        "cti_ml_isthmus": _share(widths.get("isthmus_outer_ml_mm"), isthmus, u),
+        "cbr_ml_lt_minus100": _ratio(canal_index, outer_index, u),
+        "canal_ratio_isthmus_over_lt_ml": _ratio(isthmus, at("canal", "ml", 0.0), u),
+        "canal_ratio_lt_minus100_over_lt_minus30_ml": _ratio(
+            canal_index, at("canal", "ml", CALCAR_LEVEL_MM), u
+        ),
+        "mci_ml": _ratio(at("outer", "ml", 0.0), at("canal", "ml", MORPHOLOGICAL_LEVEL_MM), u),
+    }
+    if isthmus is not None:
+        narrowest = find_narrowest(
+            profile.levels_mm, profile.columns["canal_ml_mm"], profile.uncertainties["canal_ml_mm"]
+        )
+        if narrowest is not None:
+            found["cortical_area_fraction_isthmus"] = _share(
+                _width_at(profile, "outer_area_mm2", narrowest.level_mm),
+                _width_at(profile, "canal_area_mm2", narrowest.level_mm),
+                u,
+            )
+    return {name: value for name, value in found.items() if value.known}
+
+
+def _volume(profile: CanalProfile, values: dict[str, Measurement]) -> dict[str, Measurement]:
+    """Return the canal's volume from the lesser trochanter to the isthmus (trapezium rule)."""
+    isthmus = values.get("isthmus_level_mm")
+    if isthmus is None or isthmus.value is None:
+        return {}
+    levels, areas = profile.levels_mm[::-1], profile.columns["canal_area_mm2"][::-1]
+    inside = (levels >= isthmus.value) & (levels <= 0.0)
+    if inside.sum() < 10 or not np.isfinite(areas[inside]).all():
+        return {}
+    volume, first, last = _integrate(levels[inside], areas[inside], isthmus.value)
+    us = profile.uncertainties["canal_area_mm2"][::-1][inside]
+    u_ends = float(np.hypot(first * (isthmus.u or 0.0), last * profile.level_u_mm))
+    u_areas = float(us.mean()) * (0.0 - isthmus.value)
+    return {
+        "canal_volume_lt_isthmus_mm3": Measurement(
+            value=volume, u=float(np.hypot(u_ends, 0.5 * u_areas))
+        )
+    }
+
+
+def _integrate(
+    levels: NDArray[np.float64], areas: NDArray[np.float64], start_mm: float
+) -> tuple[float, float, float]:
+    """Return the integral from `start_mm` to level 0, and the areas at both ends."""
+    first = float(np.interp(start_mm, levels, areas))
+    grid = np.concatenate([[start_mm], levels[levels > start_mm]])
+    heights = np.concatenate([[first], areas[levels > start_mm]])
+    return float(np.trapezoid(heights, grid)), first, float(areas[-1])
+
+
+def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict[str, str]:
+    """Return why each blank column is blank, in a plain sentence."""
+    lowest = float(profile.levels_mm.min())
+    reasons = {}
+    for name, value in values.items():
+        if value.known or (name == "cfi_ml_lower_bound" and profile.isthmus_in_view):
+            continue
+        level = next(
+            (height for key, height in NAMED_LEVELS_MM.items() if name.endswith(f"_{key}_mm")), None
+        )
+        if name == "cfi_ml_lower_bound":
+            reasons[name] = "The canal's width at LT+20 or below LT-40 could not be measured."
+        elif level is not None and level < lowest:
+            reasons[name] = (
+                f"The scan shows the shaft down to {lowest:.0f} mm from the lesser trochanter; "
+                f"{level:.0f} mm is needed."
+            )
+        elif not profile.isthmus_in_view and _needs_isthmus(name):
+            reasons[name] = (
+                "The isthmus lies below the part of the shaft that the scan shows, or too near "
+                "its end to be told."
+            )
+        elif "minus100" in name and lowest > -100.0:
+            reasons[name] = (
+                f"The scan shows the shaft down to {lowest:.0f} mm from the lesser trochanter; "
+                "-100 mm is needed."
+            )
+        elif name == "mci_ml" and lowest > MORPHOLOGICAL_LEVEL_MM:
+            reasons[name] = "The level LT-70 is not in view."
+        elif name == "bow_radius_mm":
+            reasons[name] = "Less than 150 mm of the canal below LT-20 is in view."
+        elif name == "cortex_hu":
+            reasons[name] = "No wall of the shaft is thick enough to read the density of cortex."
+        else:
+            reasons[name] = "The bone's outline could not be followed all around at its level."
+    return reasons
+
+
+def _needs_isthmus(name: str) -> bool:
+    return "isthmus" in name or name in {"cfi_ml", "cfi_ap", "dcfi_ml"}

@@ -1,0 +1,1 @@
+"""Stage 5, AlignedFemur to CanalProfile: every section's widths, areas and walls."""

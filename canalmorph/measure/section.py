@@ -1,0 +1,170 @@
+"""Measures of one section: calipers, areas, inscribed circle and walls, with uncertainty."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.geometry.outlines import (
+    clip_outline,
+    find_area,
+    find_distances,
+    find_inscribed_diameter,
+)
+
+#: A caliper whose jaw rests this near a gap of the outline is not trusted. [points]
+GAP_REACH = 2
+#: An outline with more unknown points than this share has no area.
+LARGEST_GAP_SHARE = 0.05
+#: Directions of the smallest and largest caliper.
+CALIPER_ANGLES = np.radians(np.arange(0.0, 180.0, 2.0))
+QUARTERS = ("medial", "posterior", "lateral", "anterior")
+
+
+def measure_outline(
+    outline_mm: NDArray[np.float64],
+    u_mm: NDArray[np.float64],
+    *,
+    medial_limit_mm: float,
+    prefix: str,
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Return the measures of one outline and their uncertainties; what is unknown is left out.
+
+    Parameters
+    ----------
+    outline_mm : (m, 2) float array
+        As (medial, posterior); NaN where unknown. [mm]
+    u_mm : (m,) float array
+        Uncertainty of each point across the wall. [mm]
+    medial_limit_mm : float
+        Where the head's circle ends the section medially; infinite without. [mm]
+    prefix : str
+        ``outer`` or ``canal``.
+
+    Returns
+    -------
+    values, uncertainties : dict of str to float
+        By column name.
+    """
+    values: dict[str, float] = {}
+    uncertainties: dict[str, float] = {}
+    known = np.asarray(np.isfinite(outline_mm).all(axis=1))
+    if known.sum() < 0.5 * len(outline_mm):
+        return values, uncertainties
+    cut = np.isfinite(medial_limit_mm) and bool((outline_mm[known, 0] >= medial_limit_mm).any())
+    solid = np.logical_or(known, _beyond_limit(outline_mm, known, medial_limit_mm, cut))
+    for name, direction in (("ml", np.array([1.0, 0.0])), ("ap", np.array([0.0, 1.0]))):
+        limit = medial_limit_mm if cut else np.inf
+        width = _caliper(outline_mm, u_mm, solid, direction, limit)
+        if width is not None:
+            values[f"{prefix}_{name}_mm"], uncertainties[f"{prefix}_{name}_mm"] = width
+    if (~solid).mean() > LARGEST_GAP_SHARE:
+        return values, uncertainties
+    polygon = outline_mm[known]
+    if cut:
+        polygon = clip_outline(polygon, medial_limit_mm)
+    u_edge = float(np.nanmean(u_mm[known]))
+    area, _ = find_area(polygon)
+    perimeter = float(np.linalg.norm(np.roll(polygon, -1, axis=0) - polygon, axis=1).sum())
+    spans = np.ptp(polygon @ np.stack([np.cos(CALIPER_ANGLES), np.sin(CALIPER_ANGLES)]), axis=0)
+    # Edges err together over a few millimetres: an eighth of the outline counts as independent.
+    u_area = perimeter * u_edge / np.sqrt(8.0)
+    equivalent = 2 * np.sqrt(area / np.pi)
+    for name, value, u in (
+        ("min_mm", float(spans.min()), np.sqrt(2.0) * u_edge),
+        ("max_mm", float(spans.max()), np.sqrt(2.0) * u_edge),
+        ("area_mm2", area, u_area),
+        ("equivalent_mm", equivalent, 2 * u_area / (np.pi * equivalent)),
+    ):
+        values[f"{prefix}_{name}"], uncertainties[f"{prefix}_{name}"] = value, float(u)
+    if prefix == "canal":
+        values["canal_inscribed_mm"] = find_inscribed_diameter(polygon)
+        uncertainties["canal_inscribed_mm"] = float(np.sqrt(2.0) * u_edge)
+    return values, uncertainties
+
+
+def _beyond_limit(
+    outline_mm: NDArray[np.float64], known: NDArray[np.bool_], limit_mm: float, cut: bool
+) -> NDArray[np.bool_]:
+    """Return the unknown points that lie between known ones beyond the medial limit."""
+    beyond = np.zeros(len(known), dtype=bool)
+    if not cut:
+        return beyond
+    rows = np.flatnonzero(known)
+    for start, stop in zip(rows, np.roll(rows, -1), strict=True):
+        gap = np.arange(start + 1, stop if stop > start else stop + len(known)) % len(known)
+        if len(gap) and min(outline_mm[start, 0], outline_mm[stop, 0]) >= limit_mm:
+            beyond[gap] = True
+    return beyond
+
+
+def _caliper(
+    outline_mm: NDArray[np.float64],
+    u_mm: NDArray[np.float64],
+    solid: NDArray[np.bool_],
+    direction: NDArray[np.float64],
+    medial_limit_mm: float,
+) -> tuple[float, float] | None:
+    """Return width and uncertainty between two jaws, or None where a jaw rests beside a gap."""
+    inside = np.where(outline_mm[:, 0] <= medial_limit_mm, True, False)
+    along = outline_mm @ direction
+    cut_end = np.isfinite(medial_limit_mm) and direction[0] > 0.5
+    ends, variance = [], 0.0
+    for sign in (1.0, -1.0):
+        if sign > 0 and cut_end:
+            ends.append(medial_limit_mm)
+            continue
+        height = np.where(np.isfinite(along) & inside, sign * along, -np.inf)
+        jaw = int(np.argmax(height))
+        beside = (jaw + np.arange(-GAP_REACH, GAP_REACH + 1)) % len(along)
+        if not solid[beside].all():
+            return None
+        ends.append(float(along[jaw]))
+        variance += float(np.nanmean(u_mm[beside])) ** 2
+    return ends[0] - ends[1], float(np.sqrt(variance))
+
+
+def measure_walls(
+    outer_mm: NDArray[np.float64],
+    canal_mm: NDArray[np.float64],
+    outer_u_mm: NDArray[np.float64],
+    canal_u_mm: NDArray[np.float64],
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Return cortical thickness by quarters: distance of canal points to the outer outline.
+
+    A quarter is 90 degrees about the canal's centroid, around the medial, posterior, lateral and
+    anterior direction. A quarter with unknown points is left out.
+
+    Parameters
+    ----------
+    outer_mm, canal_mm : (m, 2) float arrays
+        Outlines as (medial, posterior); NaN where unknown. [mm]
+    outer_u_mm, canal_u_mm : (m,) float arrays
+        Uncertainty of each point. [mm]
+    """
+    values: dict[str, float] = {}
+    uncertainties: dict[str, float] = {}
+    outer_known = np.isfinite(outer_mm).all(axis=1)
+    known = np.isfinite(canal_mm).all(axis=1)
+    if outer_known.mean() < 1 - LARGEST_GAP_SHARE or known.mean() < 0.5:
+        return values, uncertainties
+    centre = canal_mm[known].mean(axis=0)
+    if known.all():
+        _, centre = find_area(canal_mm)
+    arms = canal_mm - centre
+    quarter = np.round(np.degrees(np.arctan2(arms[:, 1], arms[:, 0])) / 90.0) % 4
+    walls = np.full(len(canal_mm), np.nan)
+    walls[known] = find_distances(canal_mm[known], outer_mm[outer_known])
+    u_points = np.hypot(np.nanmean(outer_u_mm), canal_u_mm)
+    for number, name in enumerate(QUARTERS):
+        part = walls[known & (quarter == number)]
+        if len(part) < 3:
+            continue
+        values[f"cortex_{name}_mm"] = float(part.mean())
+        uncertainties[f"cortex_{name}_mm"] = float(
+            np.nanmean(u_points[known & (quarter == number)]) / np.sqrt(3.0)
+        )
+    if known.mean() >= 1 - LARGEST_GAP_SHARE and len(values) == len(QUARTERS):
+        values["cortex_min_mm"] = float(np.nanmin(walls))
+        values["cortex_mean_mm"] = float(np.nanmean(walls))
+        uncertainties["cortex_min_mm"] = float(np.nanmean(u_points))
+        uncertainties["cortex_mean_mm"] = float(np.nanmean(u_points) / np.sqrt(8.0))
+    return values, uncertainties
