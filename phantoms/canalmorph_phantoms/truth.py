@@ -8,7 +8,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from canalmorph_phantoms import solid as sd
 from canalmorph_phantoms.femur import FemurSolid, make_solid
@@ -256,14 +255,16 @@ def _find_inscribed_isthmus(solid: FemurSolid, lt_mm: float) -> tuple[float, flo
 
 
 def _find_bottom(spec: PhantomScan, up: NDArray[np.float64], origin: NDArray[np.float64]) -> float:
-    """Return the lowest level whose section is in the scan: its outline stays above the floor."""
-    floor = spec.scanner.z_range_mm[0]
-    tilt = float(np.sqrt(max(1 - up[2] ** 2, 0.0)))
-
-    def height(level: float) -> float:
-        return float(origin[2] + level * up[2] - 17.0 * tilt - floor)
-
-    return float(brentq(height, -900.0, 900.0))
+    """Return the lowest level whose section, 34 mm wide, lies whole above the scan's end [mm]."""
+    if abs(up[2]) < 0.2:
+        raise ValueError(
+            f"'patient_rotation_deg' must leave the shaft within 78 degrees of the scanner's axis, "
+            f"got {spec.patient_rotation_deg}."
+        )
+    margin = 17.0 * float(np.sqrt(max(1 - up[2] ** 2, 0.0)))
+    low, high = spec.scanner.z_range_mm
+    end = low + margin if up[2] > 0 else high - margin
+    return float((end - origin[2]) / up[2])
 
 
 def measure_femur(spec: PhantomScan, femur: PlacedFemur, *, step_mm: float = 0.25) -> FemurTruth:

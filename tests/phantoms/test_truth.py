@@ -55,8 +55,9 @@ def test_halving_the_step_moves_no_width_by_more_than_0_01_mm(
         if "area" in name:
             assert fine[name] == pytest.approx(value, rel=2e-3), name
         elif "mean" in name or "cortex" in name:
-            # A quadrant's edge falls between points 0.25 mm apart.
-            assert fine[name] == pytest.approx(value, abs=0.03), name
+            # A quadrant ends between points 0.25 mm apart, where the wall's thickness changes by
+            # up to 0.2 mm a mm along the outline.
+            assert fine[name] == pytest.approx(value, abs=0.05), name
         else:
             assert fine[name] == pytest.approx(value, abs=0.01), name
 
