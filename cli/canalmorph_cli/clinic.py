@@ -10,8 +10,10 @@ CLINIC = "Fennmoor Teaching Clinic"
 HIPS_AND_THIGHS = Scanner(
     x_range_mm=(-178.0, 178.0), y_range_mm=(-88.0, 96.0), z_range_mm=(-222.0, 45.0)
 )
-#: The same, stopped about 85 mm below the lesser trochanter: above the isthmus.
-ENDS_TOO_EARLY = replace(HIPS_AND_THIGHS, z_range_mm=(-138.0, 45.0))
+#: The right hip alone, stopped about 85 mm below the lesser trochanter: above the isthmus.
+ENDS_TOO_EARLY = Scanner(
+    x_range_mm=(-178.0, -8.0), y_range_mm=(-88.0, 96.0), z_range_mm=(-138.0, 45.0)
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +84,7 @@ def list_clinic_scans() -> tuple[ClinicScan, ...]:
     earlier = replace(
         orrin,
         folder="patient_2_orrin_earlier_scan",
-        story="the same patient as 2, in a scan that ends too early: above the isthmus",
+        story="the same patient's right hip in a scan that ends too early, above the isthmus",
         spec=_scan_as("clinic_orrin_earlier", "normal_pair", ENDS_TOO_EARLY),
     )
     return tessel, orrin, wendlow, earlier

@@ -180,9 +180,8 @@ def test_the_demo_shows_one_of_each_shape_and_a_scan_that_ends_too_early(
     shapes = [row["canal_shape"] for row in rows if row["cfi_ml"]]
     assert sorted(shapes) == sorted(["stovepipe", "normal", "champagne_flute"] * 2)
     early = [row for row in rows if not row["cfi_ml"]]
-    assert [row["side"] for row in early] == ["right", "left"]
-    for row in early:
-        assert float(row["cfi_ml_lower_bound"]) > 1
+    assert [row["side"] for row in early] == ["right"]
+    assert float(early[0]["cfi_ml_lower_bound"]) > 1
     assert len(re.findall(r"report\.html", said.out)) == 4
     for scan in clinic.list_clinic_scans():
         assert scan.folder in said.out
