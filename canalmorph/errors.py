@@ -378,16 +378,6 @@ class ResultsForeignFolderError(ResultsFolderError):
     sentence = "exists, is not empty and holds no results of canalmorph; name a new folder."
 
 
-class ResultsOtherColumnsError(ResultsFolderError):
-    """The folder's tables have other columns, as another version made them."""
-
-    code = "results-other-columns"
-    sentence = (
-        "holds tables of another version, whose columns differ; name a new folder and measure "
-        "the scans again."
-    )
-
-
 class ResultsBusyError(ResultsFolderError):
     """Another run writes to the folder."""
 

@@ -8,7 +8,7 @@ from canalmorph_phantoms.spec import PhantomScan, Scanner
 CLINIC = "Fennmoor Teaching Clinic"
 #: An everyday field of view around both hips and thighs, to below the isthmus.
 HIPS_AND_THIGHS = Scanner(
-    x_range_mm=(-178.0, 178.0), y_range_mm=(-88.0, 96.0), z_range_mm=(-222.0, 45.0)
+    x_range_mm=(-178.0, 178.0), y_range_mm=(-88.0, 96.0), z_range_mm=(-240.0, 45.0)
 )
 #: The right hip alone, stopped about 85 mm below the lesser trochanter: above the isthmus.
 ENDS_TOO_EARLY = Scanner(
