@@ -25,10 +25,10 @@ from canalmorph.model.femur import (
 )
 
 #: The proximal shaft axis begins this far below the lesser trochanter, and where the shaft in
-#: view is short, this far. [mm above the lesser trochanter]
-AXIS_TOP_MM, AXIS_TOP_SHORT_MM = -50.0, -30.0
-#: The axis needs this much of the shaft. [mm]
-SHORTEST_AXIS_MM = 10.0
+#: view is short, this far, or nearer still but never above the last. [mm above it]
+AXIS_TOP_MM, AXIS_TOP_SHORT_MM, AXIS_TOP_LAST_MM = -50.0, -30.0, -15.0
+#: The axis has this much of the shaft at least. [mm]
+SHORTEST_AXIS_MM = 15.0
 #: The isthmus lies below this level. [mm above the lesser trochanter]
 ISTHMUS_BELOW_MM = -40.0
 #: Below this no isthmus lies: femora of 480 mm have theirs above. [mm]
@@ -90,12 +90,16 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     frame, trochanter, isthmus = _settle(
         cortex, frame, head, neck, settings, proximal_share=PROXIMAL_SHARE
     )
-    if not isthmus.narrowest:
+    ambiguous = not isthmus.narrowest
+    if ambiguous:
         frame, trochanter, isthmus = _settle(
             cortex, frame, head, neck, settings, proximal_share=1.0
         )
-    length_mm = abs(isthmus.level_mm - _axis_top_mm(isthmus))
-    warnings = _find_warnings(trochanter, neck, isthmus, length_mm)
+    top, bottom = _axis_span_mm(isthmus)
+    length_mm = top - bottom
+    warnings = list(_find_warnings(trochanter, neck, isthmus, length_mm))
+    if ambiguous:
+        warnings.append("isthmus_ambiguous")
     return AlignedFemur(
         cortex=cortex,
         frame=frame,
@@ -103,7 +107,7 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         neck=neck,
         axis_u_deg=float(np.degrees(0.1 / length_mm * np.sqrt(12.0)) + 0.1),
         isthmus_in_view=isthmus.in_view,
-        warnings=warnings,
+        warnings=tuple(warnings),
     )
 
 
@@ -169,9 +173,10 @@ def _find_trochanter(
 def _cut_canal(cortex: Cortex, frame: FemurFrame, trochanter: LesserTrochanter) -> _CanalSections:
     """Return the canal's sections below the lesser trochanter, perpendicular to the axis."""
     zero = float(frame.lps_to_frame_mm(trochanter.apex_lps_mm)[2])
-    rings = frame.lps_to_frame_mm(cortex.canal_lps_mm) - [0.0, 0.0, zero]
+    lift = np.array([0.0, 0.0, zero])
+    rings = frame.lps_to_frame_mm(cortex.canal_lps_mm) - lift
     rings[(cortex.quality & UNTRUSTED) != 0] = np.nan
-    levels = np.arange(LOWEST_SECTION_MM, AXIS_TOP_SHORT_MM + 0.5, 1.0)
+    levels = np.arange(LOWEST_SECTION_MM, AXIS_TOP_LAST_MM + 0.5, 1.0)
     sections = cut_tube(rings, levels)
     whole = np.isfinite(sections).all(axis=(1, 2))
     if not whole.any():
@@ -179,7 +184,7 @@ def _cut_canal(cortex: Cortex, frame: FemurFrame, trochanter: LesserTrochanter) 
     return _CanalSections(
         levels_mm=levels[whole],
         width_ml_mm=np.ptp(sections[whole, :, 0], axis=1),
-        centroids_lps_mm=frame.frame_to_lps_mm(find_centroids(sections[whole]) + [0.0, 0.0, zero]),
+        centroids_lps_mm=frame.frame_to_lps_mm(find_centroids(sections[whole]) + lift),
     )
 
 
@@ -223,8 +228,12 @@ def _smooth_width(width_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(signal.savgol_filter(width_mm, window, min(2, window - 1)))
 
 
-def _axis_top_mm(isthmus: _Isthmus) -> float:
-    return AXIS_TOP_MM if isthmus.level_mm < AXIS_TOP_MM - 25.0 else AXIS_TOP_SHORT_MM
+def _axis_span_mm(isthmus: _Isthmus) -> tuple[float, float]:
+    """Return top and bottom level of the sections that the axis runs through [mm]."""
+    if isthmus.level_mm <= AXIS_TOP_MM - 25.0:
+        return AXIS_TOP_MM, isthmus.level_mm
+    bottom = min(isthmus.level_mm, max(isthmus.lowest_mm, AXIS_TOP_SHORT_MM - 25.0))
+    return max(AXIS_TOP_SHORT_MM, bottom + SHORTEST_AXIS_MM), bottom
 
 
 def _next_frame(
@@ -236,12 +245,10 @@ def _next_frame(
 ) -> FemurFrame:
     """Return the frame on the line through the canal's centroids, level 0 at the trochanter."""
     levels = sections.levels_mm
-    top = _axis_top_mm(isthmus)
-    bottom = min(isthmus.level_mm, top - 25.0)
+    top, bottom = _axis_span_mm(isthmus)
     part = sections.centroids_lps_mm[(levels <= top) & (levels >= bottom)]
-    length_mm = float(np.linalg.norm(part[-1] - part[0])) if len(part) > 3 else 0.0
-    if length_mm < SHORTEST_AXIS_MM:
-        raise ShaftTooShortError(side=cortex.femur.side.value, length_mm=length_mm)
+    if top > AXIS_TOP_LAST_MM or len(part) < 0.8 * SHORTEST_AXIS_MM:
+        raise ShaftTooShortError(side=cortex.femur.side.value, length_mm=max(0.0, -bottom))
     point, proximal = fit_line(part)
     origin = point + proximal * ((trochanter.apex_lps_mm - point) @ proximal)
     if neck is not None:

@@ -113,14 +113,13 @@ def refine_sphere(
     """Return the sphere on the falling edges around a first centre, or None where there is none."""
     directions = spread_directions(N_RAYS)
     centre = np.asarray(centre_lps_mm, dtype=np.float64)
-    radius: float | None = None
-    inliers = np.zeros(N_RAYS, dtype=bool)
+    positions, strengths = _falling_edges(voxels, index_to_lps_mm, centre, directions)
+    first_radius = _commonest_radius(positions, strengths, radius_mm)
+    if first_radius is None:
+        return None
+    radius = first_radius
     for band_mm in (5.0, 3.0, 2.0, 1.5, INLIER_MM, INLIER_MM, INLIER_MM):
         positions, strengths = _falling_edges(voxels, index_to_lps_mm, centre, directions)
-        if radius is None:
-            radius = _commonest_radius(positions, strengths, radius_mm)
-            if radius is None:
-                return None
         miss = np.where(strengths > 0, np.abs(positions - radius), np.inf)
         nearest = np.argmin(miss, axis=1)
         rays = np.arange(N_RAYS)
@@ -165,7 +164,7 @@ def _falling_edges(
     bend = left - 2 * mid + right
     vertex = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
     positions = RAY_START_MM + RAY_STEP_MM * (order + 1 + vertex)
-    return positions, height[rays, order]
+    return np.asarray(positions), np.asarray(height[rays, order])
 
 
 def _commonest_radius(

@@ -115,7 +115,7 @@ def _caliper(
         height = np.where(np.isfinite(along) & inside, sign * along, -np.inf)
         jaw = int(np.argmax(height))
         beside = (jaw + np.arange(-GAP_REACH, GAP_REACH + 1)) % len(along)
-        if not solid[beside].all():
+        if not solid[beside].all() or not np.isfinite(u_mm[beside]).any():
             return None
         ends.append(float(along[jaw]))
         variance += float(np.nanmean(u_mm[beside])) ** 2
@@ -131,7 +131,8 @@ def measure_walls(
     """Return cortical thickness by quarters: distance of canal points to the outer outline.
 
     A quarter is 90 degrees about the canal's centroid, around the medial, posterior, lateral and
-    anterior direction. A quarter with unknown points is left out.
+    anterior direction. Means weigh points by the length of canal outline that they stand for. A
+    quarter with fewer than three known points is left out.
 
     Parameters
     ----------
@@ -153,18 +154,18 @@ def measure_walls(
     quarter = np.round(np.degrees(np.arctan2(arms[:, 1], arms[:, 0])) / 90.0) % 4
     walls = np.full(len(canal_mm), np.nan)
     walls[known] = find_distances(canal_mm[known], outer_mm[outer_known])
+    ahead = np.linalg.norm(np.roll(canal_mm, -1, axis=0) - canal_mm, axis=1)
+    lengths = np.nan_to_num(ahead) + np.nan_to_num(np.roll(ahead, 1))
     u_points = np.hypot(np.nanmean(outer_u_mm), canal_u_mm)
     for number, name in enumerate(QUARTERS):
-        part = walls[known & (quarter == number)]
-        if len(part) < 3:
+        here = known & (quarter == number)
+        if here.sum() < 3 or lengths[here].sum() == 0:
             continue
-        values[f"cortex_{name}_mm"] = float(part.mean())
-        uncertainties[f"cortex_{name}_mm"] = float(
-            np.nanmean(u_points[known & (quarter == number)]) / np.sqrt(3.0)
-        )
+        values[f"cortex_{name}_mm"] = float(np.average(walls[here], weights=lengths[here]))
+        uncertainties[f"cortex_{name}_mm"] = float(np.nanmean(u_points[here]) / np.sqrt(3.0))
     if known.mean() >= 1 - LARGEST_GAP_SHARE and len(values) == len(QUARTERS):
-        values["cortex_min_mm"] = float(np.nanmin(walls))
-        values["cortex_mean_mm"] = float(np.nanmean(walls))
+        values["cortex_min_mm"] = float(walls[known].min())
+        values["cortex_mean_mm"] = float(np.average(walls[known], weights=lengths[known]))
         uncertainties["cortex_min_mm"] = float(np.nanmean(u_points))
         uncertainties["cortex_mean_mm"] = float(np.nanmean(u_points) / np.sqrt(8.0))
     return values, uncertainties

@@ -31,6 +31,9 @@ METAL_HU = 2900.0
 LARGEST_RESIDUAL = 0.15
 #: A fitted edge this far from the surface it was looked for at is another edge. [mm]
 LARGEST_MOVE_MM = 3.0
+#: Corners sharper than the first are corrected as if they were that sharp; up to the second, the
+#: correction that they would need is their uncertainty. [1/mm]
+SHARPEST_CORRECTED_PER_MM, SHARPEST_PER_MM = 0.25, 0.6
 #: Samples 0.25 mm apart share their noise: covariances of single rays are too small by this factor.
 CORRELATION = 3.0
 #: More than this share of a ring without trusted edges leaves the ring incomplete.
@@ -130,16 +133,8 @@ def _half_maximum_surface(
             look_out_mm=2.0,
         )
         points = base + start[:, X_OUT].reshape(base.shape[:2])[..., None] * across
-        for direction in (axis.first, axis.second):
-            smooth, _ = smooth_surface(
-                points @ direction,
-                np.full(base.shape[:2], 0.1),
-                base,
-                ring_step_mm=settings.ring_step_mm,
-                half_mm=settings.smooth_mm,
-            )
-            move = np.where(np.isfinite(smooth), smooth - base @ direction, 0.0)
-            base = base + move[..., None] * direction
+        smooth = _smooth_points(points, np.full(base.shape[:2], 0.1), base, settings)[0]
+        base = np.where(np.isfinite(smooth), smooth, base)
     return base
 
 
@@ -191,15 +186,8 @@ def _fit_canal(
         profiles.reshape(-1, profiles.shape[-1]), first_mm=-RAY_IN_MM, step_mm=RAY_STEP_MM
     )
     depth = start[:, X_IN].reshape(base.shape[:2])
-    for _ in range(2):
-        depth, _ = smooth_surface(
-            depth,
-            np.full(depth.shape, 0.1),
-            base + depth[..., None] * outwards,
-            ring_step_mm=settings.ring_step_mm,
-            half_mm=settings.smooth_mm,
-        )
-    canal = base + depth[..., None] * outwards
+    rough = base + depth[..., None] * outwards
+    canal, _ = _smooth_points(rough, np.full(depth.shape, 0.1), rough, settings)
     for _ in range(2):
         normals, across = find_normals(canal, axis.direction)
         profiles = _sample(femur, canal, -across)
@@ -245,21 +233,33 @@ def _fit_edges(
     trusted = (rms < limit) & (np.abs(fitted[:, X_OUT]) < LARGEST_MOVE_MM)
     edge = np.where(trusted, fitted[:, X_OUT], np.nan).reshape(shape)
     u_edge = CORRELATION * u_mm[:, 1].reshape(shape)
-    smooth, spread = smooth_surface(
-        edge,
-        u_edge,
+    points, spread = _smooth_points(base + edge[..., None] * across, u_edge, base, settings)
+    outwards = across * np.sign(np.nanmedian(_outwardness(points, across)))
+    curvature = find_ring_curvature(points)
+    blur = blur.reshape(shape)
+    shift = _curvature_shift_mm(curvature, blur, SHARPEST_CORRECTED_PER_MM)
+    u_corner = _curvature_shift_mm(curvature, blur, SHARPEST_PER_MM)
+    return _Surface(
+        points_mm=points + shift[..., None] * outwards,
+        u_mm=np.sqrt((spread / 3.0) ** 2 + (u_edge / 3.0) ** 2 + u_corner**2),
+        wall_mm=(fitted[:, X_OUT] - fitted[:, X_IN]).reshape(shape),
+        blur_mm=blur,
+    )
+
+
+def _smooth_points(
+    points: NDArray[np.float64],
+    u_mm: NDArray[np.float64],
+    base: NDArray[np.float64],
+    settings: SegmentSettings,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the points smoothed over the surface, and the scatter that was smoothed away [mm]."""
+    return smooth_surface(
+        points,
+        u_mm,
         base,
         ring_step_mm=settings.ring_step_mm,
-        half_mm=settings.smooth_mm,
-    )
-    points = base + smooth[..., None] * across
-    outwards = across * np.sign(np.nanmedian(_outwardness(points, across)))
-    points = points + _curvature_correction(points, blur.reshape(shape))[..., None] * outwards
-    return _Surface(
-        points_mm=points,
-        u_mm=np.hypot(spread / 3.0, u_edge / 3.0),
-        wall_mm=(fitted[:, X_OUT] - fitted[:, X_IN]).reshape(shape),
-        blur_mm=blur.reshape(shape),
+        half_mm=(settings.smooth_along_mm, settings.smooth_across_mm),
     )
 
 
@@ -268,15 +268,15 @@ def _outwardness(points: NDArray[np.float64], across: NDArray[np.float64]) -> ND
     return np.asarray(((points - np.nanmean(points, axis=1, keepdims=True)) * across).sum(-1))
 
 
-def _curvature_correction(
-    points: NDArray[np.float64], blur_mm: NDArray[np.float64]
+def _curvature_shift_mm(
+    curvature_per_mm: NDArray[np.float64], blur_mm: NDArray[np.float64], sharpest_per_mm: float
 ) -> NDArray[np.float64]:
     """Return by how much a blurred, curved edge reads inwards: sigma squared over two radii [mm].
 
     Blurring a disc moves its half-level inwards by that; the ring's own curvature stands for the
-    mean curvature, since along the shaft it is flat. Radii below 4 mm are not corrected further.
+    mean curvature, since along the shaft it is flat.
     """
-    curvature = np.clip(find_ring_curvature(points), 0.0, 0.25)
+    curvature = np.clip(curvature_per_mm, 0.0, sharpest_per_mm)
     return np.nan_to_num(0.5 * blur_mm**2 * curvature)
 
 

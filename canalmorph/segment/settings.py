@@ -20,21 +20,24 @@ class SegmentSettings:
     cortex_prior_hu : float
         Spread of cortical density from ray to ray around the scan's own value. It keeps thick
         porous walls honest and thin ones from being free. [HU]
-    smooth_mm : float
-        Half width of the window over which edges are fitted by a quadratic surface. [mm]
+    smooth_along_mm, smooth_across_mm : float
+        Half widths of the window over which edges are fitted by a quadratic surface, along the
+        shaft and around it. Canals have corners around and few along. [mm]
     """
 
     ring_step_mm: float = 1.0
     rays_per_ring: int = 180
     outline_hu: float = 350.0
     cortex_prior_hu: float = 75.0
-    smooth_mm: float = 2.0
+    smooth_along_mm: float = 3.0
+    smooth_across_mm: float = 1.5
 
     def __post_init__(self) -> None:
         if not 0.25 <= self.ring_step_mm <= 2.0:
             raise ValueError(f"'ring_step_mm' must be in [0.25, 2] mm, got {self.ring_step_mm:g}.")
-        if not 0 < self.smooth_mm <= 6:
-            raise ValueError(f"'smooth_mm' must be in (0, 6] mm, got {self.smooth_mm:g}.")
+        for name in ("smooth_along_mm", "smooth_across_mm"):
+            if not 0 < getattr(self, name) <= 6:
+                raise ValueError(f"'{name}' must be in (0, 6] mm, got {getattr(self, name):g}.")
         if self.rays_per_ring < 60 or self.rays_per_ring % 4:
             raise ValueError(
                 f"'rays_per_ring' must be a multiple of 4 from 60, got {self.rays_per_ring}."

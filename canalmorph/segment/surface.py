@@ -108,56 +108,72 @@ def find_radial_rays(
 
 @njit(cache=True)
 def _solve_six(a, b):  # type: ignore[no-untyped-def]
-    """Solve a symmetric positive system of six in place; NaN where it is singular."""
+    """Solve a symmetric positive system of six, given by its lower triangle, in place."""
     for c in range(6):
-        if a[c, c] < 1e-12:
+        pivot = a[c, c]
+        for k in range(c):
+            pivot -= a[c, k] * a[c, k]
+        if pivot < 1e-12:
             b[:] = np.nan
             return
+        a[c, c] = np.sqrt(pivot)
         for r in range(c + 1, 6):
-            f = a[r, c] / a[c, c]
-            for k in range(c, 6):
-                a[r, k] -= f * a[c, k]
-            b[r] -= f * b[c]
-    for c in range(5, -1, -1):
-        for k in range(c + 1, 6):
-            b[c] -= a[c, k] * b[k]
-        b[c] /= a[c, c]
+            f = a[r, c]
+            for k in range(c):
+                f -= a[r, k] * a[c, k]
+            a[r, c] = f / a[c, c]
+    for q in range(b.shape[1]):
+        for c in range(6):
+            for k in range(c):
+                b[c, q] -= a[c, k] * b[k, q]
+            b[c, q] /= a[c, c]
+        for c in range(5, -1, -1):
+            for k in range(c + 1, 6):
+                b[c, q] -= a[k, c] * b[k, q]
+            b[c, q] /= a[c, c]
 
 
 @njit(cache=True)
-def _fit_quadratic(window, count, solution):  # type: ignore[no-untyped-def]
-    """Fit 1, s, t, s^2, st, t^2 to the window's rows (s, t, value, weight, robust weight)."""
+def _fit_quadratic(window, values, count, solution):  # type: ignore[no-untyped-def]
+    """Fit 1, s, t, s^2, st, t^2 to values at the window's rows (s, t, weight, robust weight)."""
     normal = np.zeros((6, 6))
     basis = np.empty(6)
     solution[:] = 0.0
     for n in range(count):
         s, t = window[n, 0], window[n, 1]
-        w = window[n, 3] * window[n, 4]
+        w = window[n, 2] * window[n, 3]
+        if w == 0.0:
+            continue
         basis[0], basis[1], basis[2] = 1.0, s, t
         basis[3], basis[4], basis[5] = s * s, s * t, t * t
         for p in range(6):
-            solution[p] += w * basis[p] * window[n, 2]
-            for q in range(6):
-                normal[p, q] += w * basis[p] * basis[q]
+            weighted = w * basis[p]
+            for q in range(values.shape[1]):
+                solution[p, q] += weighted * values[n, q]
+            for q in range(p + 1):
+                normal[p, q] += weighted * basis[q]
     for p in range(6):
         normal[p, p] *= 1.0 + 1e-9
     _solve_six(normal, solution)
 
 
 @njit(cache=True)
-def _reweigh(window, count, solution):  # type: ignore[no-untyped-def]
+def _reweigh(window, values, count, solution):  # type: ignore[no-untyped-def]
     """Set Tukey's weights from the residuals; return their robust standard deviation."""
     residuals = np.empty(count)
     for n in range(count):
         s, t = window[n, 0], window[n, 1]
-        fit = solution[0] + solution[1] * s + solution[2] * t
-        fit += solution[3] * s * s + solution[4] * s * t + solution[5] * t * t
-        residuals[n] = window[n, 2] - fit
-    middle = np.median(np.abs(residuals))
+        total = 0.0
+        for q in range(values.shape[1]):
+            fit = solution[0, q] + solution[1, q] * s + solution[2, q] * t
+            fit += solution[3, q] * s * s + solution[4, q] * s * t + solution[5, q] * t * t
+            total += (values[n, q] - fit) ** 2
+        residuals[n] = np.sqrt(total)
+    middle = np.median(residuals)
     scale = max(6.0 * middle, 0.05)
     for n in range(count):
         miss = residuals[n] / scale
-        window[n, 4] = (1.0 - miss * miss) ** 2 if abs(miss) < 1.0 else 0.0
+        window[n, 3] = (1.0 - miss * miss) ** 2 if miss < 1.0 else 0.0
     return 1.4826 * middle
 
 
@@ -176,47 +192,57 @@ def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]
     return max(reach, 2)
 
 
+@njit(cache=True)
+def _fill_window(values, weights, ring, ray, rings, rays, window, picked):  # type: ignore[no-untyped-def]
+    """Gather the known values around a point; return their number, 0 where too few surround it."""
+    n, m = weights.shape
+    known = np.zeros(5, dtype=np.int64)
+    possible = np.zeros(5, dtype=np.int64)
+    count = 0
+    for dr in range(max(-rings, -ring), min(rings, n - 1 - ring) + 1):
+        for dm in range(-rays, rays + 1):
+            at = (ray + dm) % m
+            finite = 1 if np.isfinite(values[ring + dr, at, 0]) else 0
+            sides = (dr < 0, dr > 0, dm < 0, dm > 0, True)
+            for side in range(5):
+                if sides[side]:
+                    possible[side] += 1
+                    known[side] += finite
+            if finite:
+                s = dr / (rings + 0.5)
+                t = dm / (rays + 0.5)
+                window[count, 0] = s
+                window[count, 1] = t
+                window[count, 2] = weights[ring + dr, at] * (1 - s * s) * (1 - t * t)
+                window[count, 3] = 1.0
+                picked[count] = values[ring + dr, at]
+                count += 1
+    if count < 12 or 2 * known[4] < possible[4]:
+        return 0
+    centre_known = np.isfinite(values[ring, ray, 0])
+    for side in range(4):  # a quadratic must not run out beyond what is known
+        if 3 * known[side] < possible[side] or not (centre_known or possible[side]):
+            return 0
+    return count
+
+
 @njit(parallel=True, cache=True)
-def _smooth(values, weights, positions, ring_step, half_mm, out, spread):  # type: ignore[no-untyped-def]
-    n, m = values.shape
-    rings: int = int(np.ceil(half_mm / ring_step))
+def _smooth(values, weights, positions, rings, half_mm, out, spread):  # type: ignore[no-untyped-def]
+    n, m, c = values.shape
     for index in prange(n):
-        ring = int(np.int64(index))  # a parallel index is unsigned, and below it is negated
-        window = np.empty(((2 * rings + 1) * (m // 3 + 3), 5))
-        solution = np.empty(6)
-        known = np.empty(5, dtype=np.int64)
-        possible = np.empty(5, dtype=np.int64)
+        ring = int(np.int64(index))  # a parallel index is unsigned, and it is negated
+        size = (2 * rings + 1) * (m // 3 + 3)
+        window = np.empty((size, 4))
+        picked = np.empty((size, c))
+        solution = np.empty((6, c))
         for ray in range(m):
             rays = _rays_within(positions[ring], ray, half_mm)
-            count = 0
-            known[:] = 0
-            possible[:] = 0
-            for dr in range(max(-rings, -ring), min(rings, n - 1 - ring) + 1):
-                for dm in range(-rays, rays + 1):
-                    at = (ray + dm) % m
-                    finite = 1 if np.isfinite(values[ring + dr, at]) else 0
-                    sides = (dr < 0, dr > 0, dm < 0, dm > 0, True)
-                    for side in range(5):
-                        if sides[side]:
-                            possible[side] += 1
-                            known[side] += finite
-                    if finite:
-                        s = dr / (rings + 0.5)
-                        t = dm / (rays + 0.5)
-                        window[count, 0] = s
-                        window[count, 1] = t
-                        window[count, 2] = values[ring + dr, at]
-                        window[count, 3] = weights[ring + dr, at] * (1 - s * s) * (1 - t * t)
-                        window[count, 4] = 1.0
-                        count += 1
-            surrounded = count >= 12 and 2 * known[4] >= possible[4]
-            for side in range(4):  # a quadratic must not run out beyond what is known
-                surrounded = surrounded and 3 * known[side] >= possible[side]
-            if not surrounded:
+            count = _fill_window(values, weights, ring, ray, rings, rays, window, picked)
+            if count == 0:
                 continue
             for _ in range(3):
-                _fit_quadratic(window, count, solution)
-                spread[ring, ray] = _reweigh(window, count, solution)
+                _fit_quadratic(window, picked, count, solution)
+                spread[ring, ray] = _reweigh(window, picked, count, solution)
             out[ring, ray] = solution[0]
 
 
@@ -226,31 +252,45 @@ def smooth_surface(
     positions_mm: NDArray[np.float64],
     *,
     ring_step_mm: float,
-    half_mm: float,
+    half_mm: tuple[float, float],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return offsets smoothed by robust local quadratics over rings and rays, and their spread.
+    """Return values smoothed by robust local quadratics over rings and rays, and their spread.
 
     A quadratic follows curvature, so that only what bends within the window is lost. A window
     with fewer than half its values known, or a third on any side, gives NaN, not an invention.
+    To smooth a surface, give its points: smoothing offsets from a rough surface would keep the
+    roughness.
 
     Parameters
     ----------
-    values_mm, u_mm : (n, m) float arrays
-        Offsets along each ray with their standard uncertainties; NaN where unknown. [mm]
+    values_mm : (n, m, c) float array
+        Points (c = 3) or other values of each ray; NaN where unknown. [mm]
+    u_mm : (n, m) float array
+        Their standard uncertainties. [mm]
     positions_mm : (n, m, 3) float array
         Where the rays start, for the width of the window. [mm]
-    ring_step_mm, half_mm : float
-        Distance of the rings; half width of the window. [mm]
+    ring_step_mm : float
+        Distance of the rings. [mm]
+    half_mm : (float, float)
+        Half widths of the window along the axis and around it. [mm]
 
     Returns
     -------
-    smooth, spread : (n, m) float arrays
-        Value of the quadratic at its centre, and the robust scatter of the window. [mm]
+    smooth : (n, m, c) float array
+        Value of the quadratic at its centre. [mm]
+    spread : (n, m) float array
+        Robust scatter of the window. [mm]
     """
     weights = 1.0 / (np.square(np.nan_to_num(u_mm, nan=10.0)) + 0.05**2)
     out = np.full(values_mm.shape, np.nan)
-    spread = np.full(values_mm.shape, np.nan)
+    spread = np.full(values_mm.shape[:2], np.nan)
     _smooth(
-        values_mm, weights, np.ascontiguousarray(positions_mm), ring_step_mm, half_mm, out, spread
+        np.ascontiguousarray(values_mm),
+        weights,
+        np.ascontiguousarray(positions_mm),
+        int(np.ceil(half_mm[0] / ring_step_mm)),
+        half_mm[1],
+        out,
+        spread,
     )
     return out, spread
