@@ -130,7 +130,7 @@ def _half_maximum_surface(
             first_mm=-RAY_IN_MM,
             step_mm=RAY_STEP_MM,
             look_in_mm=4.0,
-            look_out_mm=2.0,
+            look_out_mm=3.0,
         )
         points = base + start[:, X_OUT].reshape(base.shape[:2])[..., None] * across
         smooth = _smooth_points(points, np.full(base.shape[:2], 0.1), base, settings)[0]
@@ -265,7 +265,10 @@ def _smooth_points(
 
 def _outwardness(points: NDArray[np.float64], across: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return positive numbers where the rays point away from the rings' centres."""
-    return np.asarray(((points - np.nanmean(points, axis=1, keepdims=True)) * across).sum(-1))
+    known = np.isfinite(points[..., :1])
+    total = np.where(known, points, 0.0).sum(axis=1, keepdims=True)
+    centres = total / np.maximum(known.sum(axis=1, keepdims=True), 1)  # a ring may be all unknown
+    return np.asarray(((points - centres) * across).sum(-1))
 
 
 def _curvature_shift_mm(
