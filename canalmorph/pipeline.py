@@ -14,6 +14,7 @@ from canalmorph.errors import CanalMorphError
 from canalmorph.indices.compute import compute_indices
 from canalmorph.locate.femora import locate_femurs
 from canalmorph.locate.settings import LocateSettings
+from canalmorph.measure.axial import measure_axial
 from canalmorph.measure.canal import measure_canal
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.model.femur import AlignedFemur, Femur
@@ -68,6 +69,7 @@ def measure_femur(femur: Femur, settings: Settings) -> tuple[AlignedFemur, Femur
         canal_type=canal_type,
         advice=advice,
         warnings=tuple(sorted(warnings)),
+        axial=measure_axial(aligned, settings.measure) if settings.measure.axial else None,
     )
 
 

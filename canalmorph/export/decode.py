@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from canalmorph.export.packing import unpack_outlines
 from canalmorph.model.femur import Calibration, FemurFrame, HeadSphere, Plane, Side
 from canalmorph.model.results import (
+    AxialProfile,
     CanalIndices,
     CanalProfile,
     CanalShape,
@@ -59,6 +60,20 @@ def _decode_femur(plain: Plain) -> FemurResult:
         canal_type=_decode_type(plain["canal_type"]),
         advice=_decode_advice(plain["advice"]),
         warnings=tuple(plain["warnings"]),
+        # A record of a time before there were slices has no such part.
+        axial=_decode_axial(plain.get("axial")),
+    )
+
+
+def _decode_axial(plain: Plain | None) -> AxialProfile | None:
+    if plain is None:
+        return None
+    return AxialProfile(
+        slice_z_mm=_decode_array(plain["slice_z_mm"]),
+        levels_mm=_decode_array(plain["levels_mm"]),
+        columns=_decode_columns(plain["columns"]),
+        uncertainties=_decode_columns(plain["uncertainties"]),
+        quality=np.array(plain["quality"], dtype=np.int64),
     )
 
 
@@ -68,10 +83,8 @@ def _decode_profile(plain: Plain) -> CanalProfile:
         side=Side(plain["side"]),
         frame=_decode_frame(plain["frame"]),
         levels_mm=_decode_array(plain["levels_mm"]),
-        columns={name: _decode_array(column) for name, column in plain["columns"].items()},
-        uncertainties={
-            name: _decode_array(column) for name, column in plain["uncertainties"].items()
-        },
+        columns=_decode_columns(plain["columns"]),
+        uncertainties=_decode_columns(plain["uncertainties"]),
         quality=np.array(plain["quality"], dtype=np.int64),
         outer_outline_mm=unpack_outlines(plain["outer_outline_mm"]),
         canal_outline_mm=unpack_outlines(plain["canal_outline_mm"]),
@@ -128,6 +141,10 @@ def _decode_refusal(plain: Plain) -> Refusal:
 
 def _decode_measurements(plain: Plain) -> dict[str, Measurement]:
     return {name: Measurement(value=item["value"], u=item["u"]) for name, item in plain.items()}
+
+
+def _decode_columns(plain: Plain) -> dict[str, NDArray[np.float64]]:
+    return {name: _decode_array(column) for name, column in plain.items()}
 
 
 def _decode_array(plain: list[Any]) -> NDArray[np.float64]:

@@ -5,8 +5,10 @@ from dataclasses import dataclass, field
 from math import isfinite
 
 from canalmorph.flags import Quality
-from canalmorph.model.columns import FEMUR_COLUMNS, SECTION_COLUMNS, Column
+from canalmorph.model.columns import AXIAL_COLUMNS, FEMUR_COLUMNS, SECTION_COLUMNS, Column
 from canalmorph.model.results import (
+    AxialProfile,
+    CanalProfile,
     CanalShape,
     CaseResult,
     FemurResult,
@@ -25,14 +27,16 @@ class CaseRows:
 
     femurs: Sequence[Row] = field(default=())
     sections: Sequence[Row] = field(default=())
+    axial: Sequence[Row] = field(default=())
     refusals: Sequence[Row] = field(default=())
 
 
 def make_case_rows(case: CaseResult) -> CaseRows:
-    """Return the rows of one case: a row a femur, a row a section, a row a refused side."""
+    """Return the rows of one case: a row a femur, a section, a slice or a refused side."""
     return CaseRows(
         femurs=[_make_femur_row(case, femur) for femur in case.femora],
         sections=[row for femur in case.femora for row in _make_section_rows(case, femur)],
+        axial=[row for femur in case.femora for row in _make_axial_rows(case, femur)],
         refusals=[make_refusal_row(refusal, case_id=case.case_id) for refusal in case.refusals],
     )
 
@@ -115,19 +119,39 @@ def _describe_scan(case: CaseResult) -> dict[str, Cell]:
 
 def _make_section_rows(case: CaseResult, femur: FemurResult) -> Iterator[Row]:
     profile = femur.profile
-    names = [column.name for column in SECTION_COLUMNS if column.measured]
     for index, level_mm in enumerate(profile.levels_mm):
-        row: dict[str, Cell] = {
+        yield {
             "case_id": case.case_id,
             "side": femur.side.value,
             "level_mm": float(level_mm),
-            "quality": ";".join(Quality(int(profile.quality[index])).names()),
+            **_fill_measured(SECTION_COLUMNS, profile, index),
         }
-        for name in names:
-            for key, table in ((name, profile.columns), (f"{name}_u", profile.uncertainties)):
-                values = table.get(name)
-                row[key] = None if values is None else _blank_unless_finite(values[index])
-        yield row
+
+
+def _make_axial_rows(case: CaseResult, femur: FemurResult) -> Iterator[Row]:
+    axial = femur.axial
+    if axial is None:
+        return
+    for index, slice_z_mm in enumerate(axial.slice_z_mm):
+        yield {
+            "case_id": case.case_id,
+            "side": femur.side.value,
+            "slice_z_mm": float(slice_z_mm),
+            "level_mm": _blank_unless_finite(axial.levels_mm[index]),
+            **_fill_measured(AXIAL_COLUMNS, axial, index),
+        }
+
+
+def _fill_measured(
+    columns: Sequence[Column], profile: CanalProfile | AxialProfile, index: int
+) -> dict[str, Cell]:
+    """Return one section's measured columns with their uncertainties, and its quality."""
+    row: dict[str, Cell] = {"quality": ";".join(Quality(int(profile.quality[index])).names())}
+    for name in (column.name for column in columns if column.measured):
+        for key, table in ((name, profile.columns), (f"{name}_u", profile.uncertainties)):
+            values = table.get(name)
+            row[key] = None if values is None else _blank_unless_finite(values[index])
+    return row
 
 
 def _blank_unless_finite(value: float | None) -> float | None:

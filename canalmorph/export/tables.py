@@ -1,4 +1,4 @@
-"""The four tables: UTF-8, a decimal point, blanks for what is missing, the same bytes each time.
+"""The tables: UTF-8, a decimal point, blanks for what is missing, the same bytes each time.
 
 The tables are always written whole from the cases' rows, so that adding a case cannot lose one:
 whoever adds to a results folder reads the records that are there and writes all of them.
@@ -15,7 +15,13 @@ from typing import Any
 
 from canalmorph.export.files import open_atomically
 from canalmorph.export.rows import CaseRows, Cell, Row, expand_columns, make_refusal_row
-from canalmorph.model.columns import FEMUR_COLUMNS, REFUSAL_COLUMNS, SECTION_COLUMNS, Column
+from canalmorph.model.columns import (
+    AXIAL_COLUMNS,
+    FEMUR_COLUMNS,
+    REFUSAL_COLUMNS,
+    SECTION_COLUMNS,
+    Column,
+)
 from canalmorph.model.results import Refusal
 from canalmorph.published import BIBLIOGRAPHY
 
@@ -28,6 +34,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "sections.csv": SECTION_COLUMNS,
     "refusals.csv": REFUSAL_COLUMNS,
 }
+#: The table that is there only where a case has the scanner's slices measured.
+AXIAL_TABLE = "axial.csv"
 #: A spreadsheet takes text that starts so for a formula; a plain number is none.
 _FORMULA_START = re.compile(r"\s*[=+\-@|%]")
 _PLAIN_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?$")
@@ -38,6 +46,8 @@ def write_tables(
     results_folder: Path, cases: Iterable[CaseRows], *, refusals: Iterable[Refusal] = ()
 ) -> None:
     """Write ``femurs.csv``, ``sections.csv``, ``refusals.csv`` and ``columns.csv`` whole.
+
+    Where a case has them, ``axial.csv`` is written too; where none has, an old one is removed.
 
     Parameters
     ----------
@@ -59,7 +69,13 @@ def write_tables(
             _TableWriter(stack.enter_context(open_atomically(results_folder / name)), columns)
             for name, columns in TABLES.items()
         )
+        axial: _TableWriter | None = None
         for rows in cases:
+            if rows.axial and axial is None:
+                stream = stack.enter_context(open_atomically(results_folder / AXIAL_TABLE))
+                axial = _TableWriter(stream, AXIAL_COLUMNS)
+            if axial is not None:
+                axial.write_rows(rows.axial)
             femurs.write_rows(rows.femurs)
             sections.write_rows(rows.sections)
             refused.write_rows(rows.refusals)
@@ -67,7 +83,9 @@ def write_tables(
         codebook = _TableWriter(
             stack.enter_context(open_atomically(results_folder / "columns.csv")), CODEBOOK_COLUMNS
         )
-        codebook.write_rows(_make_codebook())
+        codebook.write_rows(_make_codebook(with_axial=axial is not None))
+    if axial is None:
+        (results_folder / AXIAL_TABLE).unlink(missing_ok=True)
 
 
 #: Columns of the codebook itself.
@@ -83,8 +101,9 @@ CODEBOOK_COLUMNS = tuple(
 )
 
 
-def _make_codebook() -> Iterator[Row]:
-    for table, columns in TABLES.items():
+def _make_codebook(*, with_axial: bool) -> Iterator[Row]:
+    tables = {**TABLES, AXIAL_TABLE: AXIAL_COLUMNS} if with_axial else TABLES
+    for table, columns in tables.items():
         for column in expand_columns(columns):
             yield {
                 "name": column.name,

@@ -6,22 +6,16 @@ from numpy.typing import NDArray
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import fit_circle
 from canalmorph.geometry.outlines import find_centroids
-from canalmorph.geometry.tubes import cut_tube
-from canalmorph.measure.section import measure_outline, measure_walls
 from canalmorph.measure.settings import MeasureSettings
-from canalmorph.model.columns import NAMED_LEVELS_MM, SECTION_COLUMNS
-from canalmorph.model.femur import AlignedFemur, HeadSphere
+from canalmorph.measure.stack import measure_sections
+from canalmorph.model.columns import NAMED_LEVELS_MM
+from canalmorph.model.femur import AlignedFemur
 from canalmorph.model.results import CanalProfile, Measurement
 
 #: The canal's local axis is taken over this much to each side. [mm]
 LOCAL_AXIS_MM = 10
 #: The bow needs this much of the canal below LT-20. [mm]
 BOW_LENGTH_MM = 150.0
-#: Edges are uncertain by this beside their noise, from density, blur and shape; a first value,
-#: chosen on the catalogue. [mm]
-SYSTEMATIC_U_MM = 0.03
-#: The same where the wall is thin.
-SYSTEMATIC_THIN_U_MM = 0.12
 
 
 def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProfile:
@@ -40,22 +34,9 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         From the top level down to the end of the shaft in view.
     """
     levels = _find_levels(aligned, settings)
-    outer, canal, ring_bits = _cut_surfaces(aligned, levels)
-    head = aligned.cortex.femur.head
-    limits = _medial_limits(aligned, levels, head)
-    names = [column.name for column in SECTION_COLUMNS if column.measured]
-    columns = {name: np.full(len(levels), np.nan) for name in names}
-    uncertainties = {name: np.full(len(levels), np.nan) for name in names}
-    quality = np.zeros(len(levels), dtype=np.int64)
-    for row in range(len(levels)):
-        quality[row] = ring_bits[row]
-        if quality[row] & int(Quality.METAL):
-            continue
-        values, us, bits = _measure_section(outer[row], canal[row], limits[row], ring_bits[row])
-        quality[row] |= bits
-        for name, value in values.items():
-            columns[name][row] = value
-            uncertainties[name][row] = us[name]
+    sections = measure_sections(aligned.cortex, aligned.frame, levels)
+    outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
+    columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
     return CanalProfile(
         side=aligned.cortex.femur.side,
@@ -66,7 +47,7 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         quality=quality,
         outer_outline_mm=outer[..., :2],
         canal_outline_mm=canal[..., :2],
-        head=head,
+        head=aligned.cortex.femur.head,
         facts=_find_facts(aligned, levels, canal),
         level_u_mm=aligned.lesser_trochanter.level_u_mm,
         isthmus_in_view=aligned.isthmus_in_view,
@@ -85,69 +66,6 @@ def _find_levels(aligned: AlignedFemur, settings: MeasureSettings) -> NDArray[np
     named = [level for level in NAMED_LEVELS_MM.values() if np.abs(steps - level).min() > 1e-6]
     levels = np.sort(np.concatenate([steps, named]))[::-1]
     return np.ascontiguousarray(levels[levels >= lowest])
-
-
-def _cut_surfaces(
-    aligned: AlignedFemur, levels: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
-    """Return outer and canal sections (l, m, 3) as (medial, posterior, u), and their ring bits."""
-    cortex = aligned.cortex
-    sections = []
-    bits = np.zeros(len(levels), dtype=np.int64)
-    for points, u in (
-        (cortex.outer_lps_mm, cortex.outer_u_mm),
-        (cortex.canal_lps_mm, cortex.canal_u_mm),
-    ):
-        rings = aligned.frame.lps_to_frame_mm(points)
-        sections.append(cut_tube(rings, levels, u)[..., [0, 1, 3]])
-        heights = np.nanmedian(np.where(np.isfinite(rings[..., 2]), rings[..., 2], 0.0), axis=1)
-        nearest = np.abs(heights[None, :] - levels[:, None]).argmin(axis=1)
-        bits |= cortex.quality[nearest] & ~int(Quality.OUTLINE_INCOMPLETE)
-    return sections[0], sections[1], bits
-
-
-def _medial_limits(
-    aligned: AlignedFemur, levels: NDArray[np.float64], head: HeadSphere | None
-) -> NDArray[np.float64]:
-    """Return where the head's circle begins at each level; infinite where it is not met [mm].
-
-    The head's centre less ``sqrt(R^2 - dz^2)``, as a line drawn on a radiograph ends there.
-    """
-    if head is None:
-        return np.full(len(levels), np.inf)
-    centre = aligned.frame.lps_to_frame_mm(head.centre_lps_mm)
-    reach = head.radius_mm**2 - (centre[2] - levels) ** 2
-    return np.where(reach > 0, centre[0] - np.sqrt(np.maximum(reach, 0.0)), np.inf)
-
-
-def _measure_section(
-    outer: NDArray[np.float64], canal: NDArray[np.float64], limit_mm: float, ring_bits: int
-) -> tuple[dict[str, float], dict[str, float], int]:
-    """Return values, uncertainties and quality bits of one section."""
-    values: dict[str, float] = {}
-    us: dict[str, float] = {}
-    thin = bool(ring_bits & int(Quality.THIN_CORTEX))
-    systematic = SYSTEMATIC_THIN_U_MM if thin else SYSTEMATIC_U_MM
-    bits = 0
-    for prefix, outline in (("outer", outer), ("canal", canal)):
-        u = np.hypot(outline[:, 2], systematic)
-        some, some_u = measure_outline(outline[:, :2], u, medial_limit_mm=limit_mm, prefix=prefix)
-        values |= some
-        us |= some_u
-        if f"{prefix}_ml_mm" not in some or f"{prefix}_area_mm2" not in some:
-            bits |= int(Quality.OUTLINE_INCOMPLETE)
-        if np.isfinite(limit_mm) and bool((outline[:, 0] > limit_mm).any()):
-            bits |= int(Quality.HEAD_IN_SECTION)
-    if not bits & int(Quality.HEAD_IN_SECTION):
-        walls, walls_u = measure_walls(
-            outer[:, :2],
-            canal[:, :2],
-            np.hypot(outer[:, 2], systematic),
-            np.hypot(canal[:, 2], systematic),
-        )
-        values |= walls
-        us |= walls_u
-    return values, us, bits
 
 
 def _local_tilt(

@@ -16,11 +16,14 @@ class MeasureSettings:
         knee. [mm]
     level_step_mm : float
         Distance of the sections. [mm]
+    axial : bool
+        Whether the scanner's own slices are measured too.
     """
 
     top_level_mm: float = 40.0
     lowest_level_mm: float = -260.0
     level_step_mm: float = 1.0
+    axial: bool = False
 
     def __post_init__(self) -> None:
         if not 0 < self.level_step_mm <= 2:

@@ -3,7 +3,7 @@
 A name and its meaning are a promise; a change of meaning is a new name.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,14 +212,8 @@ _OUTLINE_COLUMNS = tuple(
     )
 )
 
-SECTION_COLUMNS = (
-    _text("case_id", "Keyed hash that names the measured series."),
-    _text("side", "left or right, from patient coordinates."),
-    Column(
-        name="level_mm",
-        unit="mm",
-        definition="Height over the lesser trochanter along the shaft axis.",
-    ),
+#: What every section has, perpendicular to the shaft or on the scanner's slices.
+SECTION_MEASURES = (
     *_OUTLINE_COLUMNS,
     _measured("canal_inscribed_mm", "mm", "Diameter of the largest circle in the canal."),
     _measured("cortex_medial_mm", "mm", "Mean cortical thickness, medial quarter."),
@@ -228,8 +222,57 @@ SECTION_COLUMNS = (
     _measured("cortex_posterior_mm", "mm", "Mean cortical thickness, posterior quarter."),
     _measured("cortex_min_mm", "mm", "Smallest cortical thickness of the section."),
     _measured("cortex_mean_mm", "mm", "Mean cortical thickness of the section."),
+)
+
+SECTION_COLUMNS = (
+    _text("case_id", "Keyed hash that names the measured series."),
+    _text("side", "left or right, from patient coordinates."),
+    Column(
+        name="level_mm",
+        unit="mm",
+        definition="Height over the lesser trochanter along the shaft axis.",
+    ),
+    *SECTION_MEASURES,
     _measured(
         "axis_tilt_deg", "deg", "Angle between the canal's local axis and the proximal shaft axis."
+    ),
+    _text("quality", "Quality flags, joined by semicolons."),
+)
+
+AXIAL_COLUMNS = (
+    _text("case_id", "Keyed hash that names the measured series."),
+    _text("side", "left or right, from patient coordinates."),
+    Column(
+        name="slice_z_mm",
+        unit="mm",
+        definition="Patient z (to the head) at which the slice meets the proximal shaft axis.",
+    ),
+    Column(
+        name="level_mm",
+        unit="mm",
+        definition="Height of the middle of the canal's section over the lesser trochanter, along "
+        "the proximal shaft axis.",
+    ),
+    *(
+        replace(
+            column,
+            definition=f"{column.definition.removesuffix('.')}; on the scanner's slice, ML along "
+            "its row from right to left, AP along its column.",
+        )
+        for column in SECTION_MEASURES
+    ),
+    _measured(
+        "tilt_deg",
+        "deg",
+        "Angle between the slice's normal and the proximal shaft axis, one a femur; widths along "
+        "the tilt are longer on the slice by about 1 / cos of it.",
+    ),
+    _measured(
+        "local_tilt_deg",
+        "deg",
+        "Angle between the slice's normal and the canal's local axis, through the middles of its "
+        "sections 10 mm above and below; near the lesser trochanter it follows the canal's turn "
+        "into the neck.",
     ),
     _text("quality", "Quality flags, joined by semicolons."),
 )

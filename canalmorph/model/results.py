@@ -80,6 +80,31 @@ class CanalProfile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AxialProfile:
+    """The sections of one femur on the scanner's own slices, from the top down.
+
+    Attributes
+    ----------
+    slice_z_mm : (n,) float array
+        Patient z at which each slice meets the proximal shaft axis. [mm]
+    levels_mm : (n,) float array
+        Height of the canal's middle over the lesser trochanter, along the shaft axis; NaN where
+        the canal's outline is not known all around. [mm]
+    columns, uncertainties : mapping of str to (n,) float array
+        The measured columns of ``axial.csv`` by name, and the standard uncertainty of each from
+        edges alone; NaN where not measurable. [mm, mm2 or deg]
+    quality : (n,) int array
+        `canalmorph.flags.Quality` bits.
+    """
+
+    slice_z_mm: NDArray[np.float64]
+    levels_mm: NDArray[np.float64]
+    columns: Mapping[str, NDArray[np.float64]]
+    uncertainties: Mapping[str, NDArray[np.float64]]
+    quality: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CanalIndices:
     """All measured columns of one femur.
 
@@ -206,6 +231,8 @@ class FemurResult:
         What each stage said.
     warnings : tuple of str
         The codes of all stages, sorted, each once.
+    axial : AxialProfile or None
+        The same measures on the scanner's slices, where they were asked for.
     """
 
     side: Side
@@ -214,6 +241,7 @@ class FemurResult:
     canal_type: CanalType
     advice: FixationAdvice
     warnings: tuple[str, ...]
+    axial: AxialProfile | None = None
 
     @property
     def status(self) -> str:

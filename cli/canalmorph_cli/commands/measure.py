@@ -19,6 +19,12 @@ def measure(
     all_series: Annotated[
         bool, typer.Option("--all-series", help="Measure every series, not the best of a study.")
     ] = False,
+    axial: Annotated[
+        bool,
+        typer.Option(
+            "--axial", help="Measure the scanner's own slices too, into the table axial.csv."
+        ),
+    ] = False,
     deidentify: Annotated[
         bool,
         typer.Option("--deidentify", help="Write no patient's and no file's name anywhere."),
@@ -45,7 +51,11 @@ def measure(
     from canalmorph_cli.summary import judge_batch, print_batch
 
     settings = Settings()
-    settings = replace(settings, read=replace(settings.read, all_series=all_series))
+    settings = replace(
+        settings,
+        read=replace(settings.read, all_series=all_series),
+        measure=replace(settings.measure, axial=axial),
+    )
     console = make_console()
     options = BatchOptions(deidentify=deidentify, key_file=case_key)
     with show_progress(console, debug=debug) as listener:

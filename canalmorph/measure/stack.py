@@ -1,0 +1,153 @@
+"""Sections of a femur's surfaces across any frame: the work that all kinds of sections share."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.flags import Quality
+from canalmorph.geometry.tubes import cut_tube
+from canalmorph.measure.section import measure_outline, measure_walls
+from canalmorph.model.columns import SECTION_MEASURES
+from canalmorph.model.femur import Cortex, FemurFrame, HeadSphere
+
+#: Edges are uncertain by this beside their noise, from density, blur and shape; a first value,
+#: chosen on the catalogue. [mm]
+SYSTEMATIC_U_MM = 0.03
+#: The same where the wall is thin.
+SYSTEMATIC_THIN_U_MM = 0.12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SectionStack:
+    """Parallel sections and their measures.
+
+    Attributes
+    ----------
+    columns, uncertainties : mapping of str to (n,) float array
+        By the names of `canalmorph.model.columns.SECTION_MEASURES`; NaN where not measurable.
+        [mm or mm2]
+    quality : (n,) int array
+        `canalmorph.flags.Quality` bits.
+    outer_mm, canal_mm : (n, m, 3) float arrays
+        Outlines as (medial, posterior, uncertainty). [mm]
+    """
+
+    columns: Mapping[str, NDArray[np.float64]]
+    uncertainties: Mapping[str, NDArray[np.float64]]
+    quality: NDArray[np.int64]
+    outer_mm: NDArray[np.float64]
+    canal_mm: NDArray[np.float64]
+
+
+def measure_sections(
+    cortex: Cortex, frame: FemurFrame, heights_mm: NDArray[np.float64]
+) -> SectionStack:
+    """Return the measures of the planes at `heights_mm` along the frame's third axis.
+
+    Parameters
+    ----------
+    cortex : Cortex
+        Both surfaces.
+    frame : FemurFrame
+        Its first two axes are what ML and AP mean, its third is the planes' normal.
+    heights_mm : (n,) float array
+        Of the planes over the frame's origin. [mm]
+    """
+    outer, canal, ring_bits = _cut_surfaces(cortex, frame, heights_mm)
+    limits = _medial_limits(frame, heights_mm, cortex.femur.head)
+    columns = {column.name: np.full(len(heights_mm), np.nan) for column in SECTION_MEASURES}
+    uncertainties = {name: values.copy() for name, values in columns.items()}
+    quality = np.zeros(len(heights_mm), dtype=np.int64)
+    for row in range(len(heights_mm)):
+        quality[row] = ring_bits[row]
+        if quality[row] & int(Quality.METAL):
+            continue
+        values, us, bits = _measure_section(outer[row], canal[row], limits[row], ring_bits[row])
+        quality[row] |= bits
+        for name, value in values.items():
+            columns[name][row] = value
+            uncertainties[name][row] = us[name]
+    return SectionStack(
+        columns=columns,
+        uncertainties=uncertainties,
+        quality=quality,
+        outer_mm=outer,
+        canal_mm=canal,
+    )
+
+
+def _cut_surfaces(
+    cortex: Cortex, frame: FemurFrame, heights_mm: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
+    """Return outer and canal sections (l, m, 3) as (medial, posterior, u), and their ring bits."""
+    outer, canal = (
+        cut_tube(frame.lps_to_frame_mm(points), heights_mm, u)[..., [0, 1, 3]]
+        for points, u in (
+            (cortex.outer_lps_mm, cortex.outer_u_mm),
+            (cortex.canal_lps_mm, cortex.canal_u_mm),
+        )
+    )
+    return outer, canal, _ring_bits(cortex, frame, heights_mm)
+
+
+def _ring_bits(
+    cortex: Cortex, frame: FemurFrame, heights_mm: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """Return the bits of the ring nearest each plane, and metal of every ring that it crosses."""
+    # A ring's height is that of its middle on the rough axis: known where its edges are not.
+    middles = cortex.axis_point_lps_mm + cortex.heights_mm[:, None] * cortex.axis_direction
+    ring_heights = frame.lps_to_frame_mm(middles)[:, 2]
+    nearest = np.abs(ring_heights[None, :] - heights_mm[:, None]).argmin(axis=1)
+    bits = cortex.quality[nearest] & ~int(Quality.OUTLINE_INCOMPLETE)
+    reach = frame.lps_to_frame_mm(cortex.outer_lps_mm)[..., 2]
+    metal = (cortex.quality & int(Quality.METAL)) != 0
+    low = np.where(np.isfinite(reach), reach, np.inf).min(axis=1)[metal]
+    high = np.where(np.isfinite(reach), reach, -np.inf).max(axis=1)[metal]
+    crossed = ((low <= heights_mm[:, None]) & (heights_mm[:, None] <= high)).any(axis=1)
+    return np.asarray(bits | np.where(crossed, int(Quality.METAL), 0))
+
+
+def _medial_limits(
+    frame: FemurFrame, heights_mm: NDArray[np.float64], head: HeadSphere | None
+) -> NDArray[np.float64]:
+    """Return where the head's circle begins at each height; infinite where it is not met [mm].
+
+    The head's centre less ``sqrt(R^2 - dz^2)``, as a line drawn on a radiograph ends there.
+    """
+    if head is None:
+        return np.full(len(heights_mm), np.inf)
+    centre = frame.lps_to_frame_mm(head.centre_lps_mm)
+    reach = head.radius_mm**2 - (centre[2] - heights_mm) ** 2
+    return np.where(reach > 0, centre[0] - np.sqrt(np.maximum(reach, 0.0)), np.inf)
+
+
+def _measure_section(
+    outer: NDArray[np.float64], canal: NDArray[np.float64], limit_mm: float, ring_bits: int
+) -> tuple[dict[str, float], dict[str, float], int]:
+    """Return values, uncertainties and quality bits of one section."""
+    values: dict[str, float] = {}
+    us: dict[str, float] = {}
+    thin = bool(ring_bits & int(Quality.THIN_CORTEX))
+    systematic = SYSTEMATIC_THIN_U_MM if thin else SYSTEMATIC_U_MM
+    bits = 0
+    for prefix, outline in (("outer", outer), ("canal", canal)):
+        u = np.hypot(outline[:, 2], systematic)
+        some, some_u = measure_outline(outline[:, :2], u, medial_limit_mm=limit_mm, prefix=prefix)
+        values |= some
+        us |= some_u
+        if f"{prefix}_ml_mm" not in some or f"{prefix}_area_mm2" not in some:
+            bits |= int(Quality.OUTLINE_INCOMPLETE)
+        if np.isfinite(limit_mm) and bool((outline[:, 0] > limit_mm).any()):
+            bits |= int(Quality.HEAD_IN_SECTION)
+    if not bits & int(Quality.HEAD_IN_SECTION):
+        walls, walls_u = measure_walls(
+            outer[:, :2],
+            canal[:, :2],
+            np.hypot(outer[:, 2], systematic),
+            np.hypot(canal[:, 2], systematic),
+        )
+        values |= walls
+        us |= walls_u
+    return values, us, bits
