@@ -1,8 +1,11 @@
 """What all tests share: the outside data, and the promise that a CI skips none of them."""
 
 import os
-from collections.abc import Generator
+from collections.abc import Callable, Generator
+from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 # One thread for compiled loops: two test processes share two cores. Set before numba is imported.
 # Compiled code is kept in the __pycache__ beside its module (numba's default), so that only the
@@ -10,7 +13,15 @@ from pathlib import Path
 os.environ.setdefault("NUMBA_NUM_THREADS", "1")
 os.environ.setdefault("MPLBACKEND", "Agg")
 
+import numpy as np
 import pytest
+
+if TYPE_CHECKING:
+    from canalmorph.model.femur import AlignedFemur, Cortex, Femur
+    from canalmorph.model.results import CanalIndices, CanalProfile
+    from canalmorph.model.volume import CtVolume
+    from canalmorph_phantoms.build import PhantomResult
+    from canalmorph_phantoms.tubes import Tube
 
 #: Markers of tests that need something beside the project; each is skipped with its reason
 #: where that is missing, and fails for it where CANALMORPH_NO_SKIP is set, as .ci/run does.
@@ -64,3 +75,109 @@ def _subfolder(folder: Path, name: str) -> Path:
     if not (folder / name).is_dir():
         pytest.skip(f"The shared folder holds no {name}.")
     return folder / name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stages:
+    """What each stage made of a scan with one femur, with the default settings."""
+
+    volume: "CtVolume"
+    femur: "Femur"
+    cortex: "Cortex"
+    aligned: "AlignedFemur"
+    profile: "CanalProfile"
+    indices: "CanalIndices"
+
+
+def run_stages(volume: "CtVolume") -> Stages:
+    """Take a scan with one femur through the stages that measure."""
+    from canalmorph.align.femur import align_femur
+    from canalmorph.align.settings import AlignSettings
+    from canalmorph.indices.compute import compute_indices
+    from canalmorph.locate.femora import locate_femurs
+    from canalmorph.locate.settings import LocateSettings
+    from canalmorph.measure.canal import measure_canal
+    from canalmorph.measure.settings import MeasureSettings
+    from canalmorph.segment.cortex import segment_cortex
+    from canalmorph.segment.settings import SegmentSettings
+
+    (femur,) = locate_femurs(volume, LocateSettings())
+    cortex = segment_cortex(femur, SegmentSettings())
+    aligned = align_femur(cortex, AlignSettings())
+    profile = measure_canal(aligned, MeasureSettings())
+    return Stages(
+        volume=volume,
+        femur=femur,
+        cortex=cortex,
+        aligned=aligned,
+        profile=profile,
+        indices=compute_indices(profile),
+    )
+
+
+@pytest.fixture(scope="session")
+def small_right() -> "PhantomResult":
+    """Return a scan of one right femur in coarse voxels, and its truth."""
+    from canalmorph_phantoms.build import build_scan
+    from canalmorph_phantoms.catalogue import SMALL
+
+    return build_scan(SMALL["small_right"])
+
+
+@pytest.fixture(scope="session")
+def right_stages(small_right: "PhantomResult") -> Stages:
+    """Return every stage of that scan."""
+    return run_stages(small_right.volume)
+
+
+@pytest.fixture(scope="session")
+def mirrored_stages(small_right: "PhantomResult") -> Stages:
+    """Return every stage of the same voxels seen in a mirror: a left femur, noise and all."""
+    from dataclasses import replace
+
+    affine = small_right.volume.index_to_lps_mm.copy()
+    affine[0] *= -1.0
+    return run_stages(replace(small_right.volume, index_to_lps_mm=affine))
+
+
+@pytest.fixture(scope="session")
+def segment_tube() -> "Callable[[Tube], Cortex]":
+    """Return a function that segments a tube as if it were the shaft of a right femur.
+
+    0.7 mm pixels, 1 mm slices, no noise, blur of 0.5 mm in plane; nothing stands for the head.
+    """
+    from canalmorph.model.femur import Femur, HeadSphere, Side
+    from canalmorph.segment.cortex import segment_cortex
+    from canalmorph.segment.settings import SegmentSettings
+    from canalmorph_phantoms.spec import Scanner
+    from canalmorph_phantoms.tubes import build_tube
+
+    scanner = Scanner(
+        pixel_mm=0.7,
+        x_range_mm=(-28.0, 28.0),
+        y_range_mm=(-19.0, 19.0),
+        z_range_mm=(-58.0, 44.0),
+        noise_sd_hu=0.0,
+        blur_in_plane_mm=0.5,
+    )
+
+    @lru_cache(maxsize=8)
+    def segment(tube: "Tube") -> "Cortex":
+        heights = np.arange(-54.0, 41.0, 2.0)[:, None]
+        head = HeadSphere(
+            centre_lps_mm=np.array([42.0, 0.0, 40.0]),
+            radius_mm=23.0,
+            centre_u_mm=0.1,
+            radius_u_mm=0.1,
+            inlier_share=0.9,
+        )
+        femur = Femur(
+            side=Side.RIGHT,
+            crop=build_tube(tube, scanner),
+            shaft_path_lps_mm=heights * tube.axis() / tube.axis()[2],
+            head=head,
+            shaft_leaves_scan=True,
+        )
+        return segment_cortex(femur, SegmentSettings())
+
+    return segment

@@ -59,7 +59,9 @@ def find_narrowest(
     if near.sum() >= 4:
         bend, slope, offset = np.polyfit(levels[near] - level, widths[near], 2)
         if bend > 0:
-            shift = float(np.clip(-slope / (2 * bend), -REACH_MM, REACH_MM))
+            # A vertex beyond the last section would be narrower than anything that was seen.
+            reach = levels[near] - level
+            shift = float(np.clip(-slope / (2 * bend), reach.min(), reach.max()))
             width = float(offset + slope * shift + bend * shift**2)
             level += shift
     u = float(us[smallest])
