@@ -161,8 +161,13 @@ def _fit_outer(
         step_mm=RAY_STEP_MM,
     )
     surface = _fit_edges(femur, base, normals, across, profiles, start, calibration, settings)
-    depth = start[:, X_IN].reshape(base.shape[:2])
+    depth = _seen_depth_mm(start).reshape(base.shape[:2])
     return surface, base + depth[..., None] * across, calibration
+
+
+def _seen_depth_mm(start: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return where the wall's inner edge was seen along each ray, NaN where it goes on [mm]."""
+    return np.where(start[:, X_IN] > -RAY_IN_MM, start[:, X_IN], np.nan)
 
 
 def _fit_canal(
@@ -185,7 +190,7 @@ def _fit_canal(
     start = find_half_maximum_edges(
         profiles.reshape(-1, profiles.shape[-1]), first_mm=-RAY_IN_MM, step_mm=RAY_STEP_MM
     )
-    depth = start[:, X_IN].reshape(base.shape[:2])
+    depth = _seen_depth_mm(start).reshape(base.shape[:2])
     rough = base + depth[..., None] * outwards
     canal, _ = _smooth_points(rough, np.full(depth.shape, 0.1), rough, settings)
     for _ in range(2):

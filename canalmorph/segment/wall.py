@@ -197,11 +197,13 @@ def _start_all(profiles, x0, step, look_in, look_out, start):  # type: ignore[no
         if peak < 2 or peak > n_samples - 3:
             continue
         top = 0.5 * y[peak] + 0.25 * (y[peak - 1] + y[peak + 1])
-        # outwards: the plateau is read beyond the edge, which needs a first guess of it
         outside = np.inf
-        for n in range(peak, min(n_samples, peak + int(4.0 / step))):
-            if math.isfinite(y[n]):
-                outside = min(outside, y[n])
+        for reach in (4.0, 7.0, 11.0):
+            for n in range(peak, min(n_samples, peak + int(reach / step))):
+                if math.isfinite(y[n]):
+                    outside = min(outside, y[n])
+            if outside < 0.7 * top:  # a real drop, not the noise of a wall that goes on
+                break
         x_out = np.nan
         for n in range(peak, n_samples - 1):
             half = 0.5 * (top + outside)
@@ -213,7 +215,7 @@ def _start_all(profiles, x0, step, look_in, look_out, start):  # type: ignore[no
             for n in range(max(0, peak - int(reach / step)), peak):
                 if math.isfinite(y[n]):
                     inside = min(inside, y[n])
-            if inside < 0.7 * top:  # a real drop, not the noise of a wall that goes on
+            if inside < 0.7 * top:
                 break
         x_in = np.nan
         for attempt in range(2):
@@ -235,6 +237,8 @@ def _start_all(profiles, x0, step, look_in, look_out, start):  # type: ignore[no
             if count == 0:
                 break
             inside = min(total / count, 0.9 * top)
+        if not math.isfinite(x_in) and inside >= 0.7 * top:
+            x_in = x0  # the wall goes on to the ray's beginning: only its near edge is fitted
         if math.isfinite(x_in) and math.isfinite(x_out) and x_out - x_in > 0.1:
             start[ray, 0] = x_in
             start[ray, 1] = x_out
@@ -265,7 +269,8 @@ def find_half_maximum_edges(
     Returns
     -------
     (n, 6) float array
-        ``x_in, x_out, y_in, y_out, y_c`` and an unused blur; NaN where there is no wall.
+        ``x_in, x_out, y_in, y_out, y_c`` and an unused blur; NaN where there is no wall. Where
+        the wall goes on to the ray's beginning, ``x_in`` is `first_mm`.
     """
     start = np.full((len(profiles_hu), 6), np.nan)
     _start_all(profiles_hu, first_mm, step_mm, look_in_mm, look_out_mm, start)
