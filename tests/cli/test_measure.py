@@ -1,6 +1,7 @@
 """``measure`` and ``demo`` do their whole job, and say what went wrong in one sentence."""
 
 import csv
+import math
 import re
 import shutil
 from collections.abc import Callable
@@ -90,6 +91,37 @@ def test_measuring_again_gives_the_same_table(
     before = (measured / "femurs.csv").read_bytes()
     assert run("measure", small_dicom, "--out", measured).status == 0
     assert (measured / "femurs.csv").read_bytes() == before
+
+
+def test_slices_are_measured_on_demand_beside_the_sections(
+    measured: Path, small_dicom: Path, run: Callable, tmp_path: Path
+) -> None:
+    assert not (measured / "axial.csv").exists()
+    assert run("measure", small_dicom, "--out", tmp_path / "out", "--axial").status == 0
+    sections = (tmp_path / "out/sections.csv").read_text("utf-8").splitlines()
+    assert len(sections) == len((measured / "sections.csv").read_text("utf-8").splitlines())
+    across = {float(row["level_mm"]): row for row in read_rows(tmp_path / "out/sections.csv")}
+    on_slices = [
+        row
+        for row in read_rows(tmp_path / "out/axial.csv")
+        if row["level_mm"] and -150 < float(row["level_mm"]) < -40
+    ]
+    assert len(on_slices) > 60
+    for row in on_slices:
+        tilt = math.radians(float(row["tilt_deg"]))
+        # The femur is placed with 6 degrees of adduction and 3 of flexion.
+        assert math.degrees(tilt) == pytest.approx(6.7, abs=0.5)
+        beside = across[float(round(float(row["level_mm"])))]
+        for outline in ("outer", "canal"):
+            # Any width of the slice lies between the smallest one across the shaft and the largest
+            # made longer by the tilt; the levels differ by up to half a millimetre, over which
+            # these outlines widen by less than 0.1 mm, and edges by some uncertainties of 0.06.
+            least = float(beside[f"{outline}_min_mm"]) - 0.25
+            most = float(beside[f"{outline}_max_mm"]) / math.cos(tilt) + 0.25
+            assert least < float(row[f"{outline}_ml_mm"]) < most
+            assert least < float(row[f"{outline}_ap_mm"]) < most
+            area = float(beside[f"{outline}_area_mm2"]) / math.cos(tilt)
+            assert float(row[f"{outline}_area_mm2"]) == pytest.approx(area, rel=0.03)
 
 
 def test_nothing_measured_is_status_3_without_a_traceback(tmp_path: Path, run: Callable) -> None:
