@@ -38,8 +38,6 @@ NECK_RISE = 0.58
 #: A proximal narrow place is tried as the isthmus up to this many times the narrowest width;
 #: it is kept only where it is the narrowest in the frame that it gives.
 PROXIMAL_SHARE = 1.1
-#: Outline of bone for the neck's sections, as share of the way from muscle to cortex.
-NECK_OUTLINE_HU = 350.0
 #: Rings whose numbers are not trusted for the axis.
 UNTRUSTED = int(Quality.OUTLINE_INCOMPLETE | Quality.METAL)
 
@@ -85,7 +83,7 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         raise HeadNotInViewError(side=side)
     foot = cortex.axis_point_lps_mm
     first = normalise(normalise(head.centre_lps_mm - foot) + NECK_RISE * cortex.axis_direction)
-    neck = find_neck_axis(cortex.femur.crop, head, first, NECK_OUTLINE_HU)
+    neck = find_neck_axis(cortex.femur.crop, head, first)
     frame = _first_frame(cortex, head, neck)
     frame, trochanter, isthmus = _settle(
         cortex, frame, head, neck, settings, proximal_share=PROXIMAL_SHARE

@@ -13,12 +13,15 @@ from canalmorph.model.volume import CtVolume
 SEARCH_RADII = (0.8, 1.6)
 #: Half edge, pixel and distance of the sections. [mm]
 HALF_MM, PIXEL_MM, STEP_MM = 40.0, 0.8, 1.0
+#: Outlines of bone that are tried in turn: a thin shell in thick slices is faint, while the first
+#: keeps vessels and the socket apart best. [HU]
+OUTLINES_HU = (350.0, 270.0, 200.0)
 #: A section smaller than this share of the head's great circle is no neck.
 LEAST_AREA_SHARE = 0.2
 
 
 def find_neck_axis(
-    crop: CtVolume, head: HeadSphere, first_direction: NDArray[np.float64], outline_hu: float
+    crop: CtVolume, head: HeadSphere, first_direction: NDArray[np.float64]
 ) -> NeckAxis | None:
     """Return the axis of the neck, or None where no closed section was found.
 
@@ -33,9 +36,17 @@ def find_neck_axis(
         One end of the axis.
     first_direction : (3,) float array
         Rough unit vector towards the head.
-    outline_hu : float
-        Outline of the bone. [HU]
     """
+    for outline_hu in OUTLINES_HU:
+        neck = _iterate_axis(crop, head, first_direction, outline_hu)
+        if neck is not None:
+            return neck
+    return None
+
+
+def _iterate_axis(
+    crop: CtVolume, head: HeadSphere, first_direction: NDArray[np.float64], outline_hu: float
+) -> NeckAxis | None:
     direction = first_direction
     centre: NDArray[np.float64] | None = None
     turns = []

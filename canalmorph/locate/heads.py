@@ -20,6 +20,8 @@ N_CANDIDATES = 16
 N_RAYS = 1000
 #: Rays start this far from the centre and step this much. [mm]
 RAY_START_MM, RAY_STEP_MM, RAY_SAMPLES = 8.0, 0.4, 76
+#: The steepest place of a thin, blurred shell lies outside its edge: 0.25 mm on the catalogue. [mm]
+RADIUS_BIAS_U_MM = 0.25
 #: A ray is an inlier when its edge lies this near the sphere. [mm]
 INLIER_MM = 1.0
 
@@ -137,7 +139,7 @@ def refine_sphere(
         centre_lps_mm=centre,
         radius_mm=radius,
         centre_u_mm=u_mm,
-        radius_u_mm=u_mm + 0.1,
+        radius_u_mm=float(np.hypot(u_mm, RADIUS_BIAS_U_MM)),
         inlier_share=float(inliers.mean()),
     )
 

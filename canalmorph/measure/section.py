@@ -24,6 +24,7 @@ def measure_outline(
     u_mm: NDArray[np.float64],
     *,
     medial_limit_mm: float,
+    medial_limit_u_mm: float = 0.0,
     prefix: str,
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Return the measures of one outline and their uncertainties; what is unknown is left out.
@@ -36,6 +37,8 @@ def measure_outline(
         Uncertainty of each point across the wall. [mm]
     medial_limit_mm : float
         Where the head's circle ends the section medially; infinite without. [mm]
+    medial_limit_u_mm : float
+        Its standard uncertainty. [mm]
     prefix : str
         ``outer`` or ``canal``.
 
@@ -53,7 +56,7 @@ def measure_outline(
     solid = np.logical_or(known, _beyond_limit(outline_mm, known, medial_limit_mm, cut))
     for name, direction in (("ml", np.array([1.0, 0.0])), ("ap", np.array([0.0, 1.0]))):
         limit = medial_limit_mm if cut else np.inf
-        width = _caliper(outline_mm, u_mm, solid, direction, limit)
+        width = _caliper(outline_mm, u_mm, solid, direction, (limit, medial_limit_u_mm))
         if width is not None:
             values[f"{prefix}_{name}_mm"], uncertainties[f"{prefix}_{name}_mm"] = width
     if (~solid).mean() > LARGEST_GAP_SHARE:
@@ -101,9 +104,13 @@ def _caliper(
     u_mm: NDArray[np.float64],
     solid: NDArray[np.bool_],
     direction: NDArray[np.float64],
-    medial_limit_mm: float,
+    medial_limit: tuple[float, float],
 ) -> tuple[float, float] | None:
-    """Return width and uncertainty between two jaws, or None where a jaw rests beside a gap."""
+    """Return width and uncertainty between two jaws, or None where a jaw rests beside a gap.
+
+    `medial_limit` is the head's line and its uncertainty; the line is infinite where not met.
+    """
+    medial_limit_mm, medial_limit_u_mm = medial_limit
     inside = np.where(outline_mm[:, 0] <= medial_limit_mm, True, False)
     along = outline_mm @ direction
     cut_end = np.isfinite(medial_limit_mm) and direction[0] > 0.5
@@ -111,6 +118,7 @@ def _caliper(
     for sign in (1.0, -1.0):
         if sign > 0 and cut_end:
             ends.append(medial_limit_mm)
+            variance += medial_limit_u_mm**2
             continue
         height = np.where(np.isfinite(along) & inside, sign * along, -np.inf)
         jaw = int(np.argmax(height))

@@ -56,7 +56,7 @@ def measure_sections(
         Of the planes over the frame's origin. [mm]
     """
     outer, canal, ring_bits = _cut_surfaces(cortex, frame, heights_mm)
-    limits = _medial_limits(frame, heights_mm, cortex.femur.head)
+    limits, limits_u = _medial_limits(frame, heights_mm, cortex.femur.head)
     columns = {column.name: np.full(len(heights_mm), np.nan) for column in SECTION_MEASURES}
     uncertainties = {name: values.copy() for name, values in columns.items()}
     quality = np.zeros(len(heights_mm), dtype=np.int64)
@@ -64,7 +64,9 @@ def measure_sections(
         quality[row] = ring_bits[row]
         if quality[row] & int(Quality.METAL):
             continue
-        values, us, bits = _measure_section(outer[row], canal[row], limits[row], ring_bits[row])
+        values, us, bits = _measure_section(
+            outer[row], canal[row], (limits[row], limits_u[row]), ring_bits[row]
+        )
         quality[row] |= bits
         for name, value in values.items():
             columns[name][row] = value
@@ -111,20 +113,28 @@ def _ring_bits(
 
 def _medial_limits(
     frame: FemurFrame, heights_mm: NDArray[np.float64], head: HeadSphere | None
-) -> NDArray[np.float64]:
-    """Return where the head's circle begins at each height; infinite where it is not met [mm].
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where the head's circle begins at each height, and its uncertainty [mm].
 
-    The head's centre less ``sqrt(R^2 - dz^2)``, as a line drawn on a radiograph ends there.
+    The head's centre less ``sqrt(R^2 - dz^2)``, as a line drawn on a radiograph ends there;
+    infinite where the head is not met. Near the head's pole the line hangs on the radius, and
+    the uncertainty says so.
     """
     if head is None:
-        return np.full(len(heights_mm), np.inf)
+        return np.full(len(heights_mm), np.inf), np.zeros(len(heights_mm))
     centre = frame.lps_to_frame_mm(head.centre_lps_mm)
     reach = head.radius_mm**2 - (centre[2] - heights_mm) ** 2
-    return np.where(reach > 0, centre[0] - np.sqrt(np.maximum(reach, 0.0)), np.inf)
+    half = np.sqrt(np.maximum(reach, 0.0))
+    limits = np.where(reach > 0, centre[0] - half, np.inf)
+    steepness = head.radius_mm / np.maximum(half, 2.0)
+    return limits, np.hypot(head.centre_u_mm, steepness * head.radius_u_mm)
 
 
 def _measure_section(
-    outer: NDArray[np.float64], canal: NDArray[np.float64], limit_mm: float, ring_bits: int
+    outer: NDArray[np.float64],
+    canal: NDArray[np.float64],
+    limit: tuple[float, float],
+    ring_bits: int,
 ) -> tuple[dict[str, float], dict[str, float], int]:
     """Return values, uncertainties and quality bits of one section."""
     values: dict[str, float] = {}
@@ -134,12 +144,18 @@ def _measure_section(
     bits = 0
     for prefix, outline in (("outer", outer), ("canal", canal)):
         u = np.hypot(outline[:, 2], systematic)
-        some, some_u = measure_outline(outline[:, :2], u, medial_limit_mm=limit_mm, prefix=prefix)
+        some, some_u = measure_outline(
+            outline[:, :2],
+            u,
+            medial_limit_mm=limit[0],
+            medial_limit_u_mm=limit[1],
+            prefix=prefix,
+        )
         values |= some
         us |= some_u
         if f"{prefix}_ml_mm" not in some or f"{prefix}_area_mm2" not in some:
             bits |= int(Quality.OUTLINE_INCOMPLETE)
-        if np.isfinite(limit_mm) and bool((outline[:, 0] > limit_mm).any()):
+        if bool((outline[:, 0] > limit[0]).any()):
             bits |= int(Quality.HEAD_IN_SECTION)
     if not bits & int(Quality.HEAD_IN_SECTION):
         walls, walls_u = measure_walls(
