@@ -54,7 +54,9 @@ def find_lesser_trochanter(
     LesserTrochanterError
         If no bump stands out enough, or it is cut by the end of the scan.
     """
-    middle = np.nanmedian(coordinates_mm[..., 2], axis=1)
+    middle = np.full(len(coordinates_mm), np.nan)
+    seen = np.isfinite(coordinates_mm[..., 2]).any(axis=1)
+    middle[seen] = np.nanmedian(coordinates_mm[seen, :, 2], axis=1)
     near, far = settings.trochanter_below_head_mm
     rows = np.flatnonzero((middle > head_height_mm - far) & (middle < head_height_mm - near))
     if len(rows) * ring_step_mm < 20.0:

@@ -1,0 +1,163 @@
+"""What a scan tells of itself, against tubes of known density, blur and width."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canalmorph.flags import Quality
+from canalmorph.geometry.outlines import find_area
+from canalmorph.geometry.tubes import cut_tube
+from canalmorph.model.femur import Calibration, Cortex
+from canalmorph.model.volume import CtVolume, ScanFacts
+from canalmorph.segment.calibration import (
+    PRIOR_CORTEX_U_HU,
+    blur_along_rays_mm,
+    estimate_noise,
+    through_plane_blur_mm,
+)
+from canalmorph.segment.settings import SegmentSettings
+from canalmorph_phantoms.tubes import Tube
+
+#: Thin walls, and canals down to the narrowest of the published range.
+TUBES = {
+    "ordinary": Tube(),
+    "narrow": Tube(canal_ml_mm=9.0, canal_ap_mm=9.0, canal_left_mm=1.0),
+    "thin": Tube(canal_ml_mm=25.0, canal_ap_mm=25.0),
+}
+LEVELS_MM = np.arange(-45.0, -14.0, 5.0)
+
+
+def make_volume(
+    noise_hu: float, *, mean_hu: float = 50.0, thickness: float | None = 2.0
+) -> CtVolume:
+    noise = np.random.default_rng(8).normal(mean_hu, noise_hu, (20, 60, 60))
+    facts = ScanFacts(
+        source="made",
+        file_format="nifti",
+        series_key="made",
+        input_sha256="",
+        slice_thickness_mm=thickness,
+    )
+    return CtVolume(
+        voxels_hu=np.rint(noise).astype(np.int16),
+        index_to_lps_mm=np.diag([1.5, 1.0, 1.0, 1.0]),
+        facts=facts,
+    )
+
+
+@pytest.mark.parametrize("noise_hu", [15.0, 30.0])
+def test_noise_of_soft_tissue(noise_hu: float) -> None:
+    # 34,000 differences: the median of their size is known to 1 %. What counts as soft tissue
+    # ends 120 HU from its middle, four standard deviations away.
+    assert estimate_noise(make_volume(noise_hu)) == pytest.approx(noise_hu, rel=0.05)
+
+
+def test_noise_has_a_floor_and_a_stand_in() -> None:
+    assert estimate_noise(make_volume(0.0)) == 10.0
+    assert estimate_noise(make_volume(5.0, mean_hu=1200.0)) == 30.0  # no soft tissue at all
+
+
+def test_blur_across_slices_is_that_of_box_and_interpolation() -> None:
+    volume = make_volume(10.0, thickness=3.0)
+    expected = np.sqrt(3.0**2 / 12 + 1.5**2 / 6 + 0.2**2)
+    assert through_plane_blur_mm(volume) == pytest.approx(expected)
+    undeclared = make_volume(10.0, thickness=None)
+    assert through_plane_blur_mm(undeclared) == pytest.approx(
+        through_plane_blur_mm(make_volume(10.0, thickness=1.5))
+    )
+
+
+def test_blur_along_rays_is_stretched_by_slant() -> None:
+    calibration = Calibration(
+        cortex_hu=1600.0,
+        cortex_u_hu=20.0,
+        blur_in_plane_mm=0.5,
+        blur_through_plane_mm=0.9,
+        blur_u_mm=0.02,
+        noise_hu=15.0,
+        n_rays=500,
+    )
+    tilt = np.radians(40.0)
+    normals = np.array([[1.0, 0, 0], [np.cos(tilt), 0, np.sin(tilt)], [0, 0, 1.0]])
+    across = np.array([[1.0, 0, 0], [1.0, 0, 0], [0, 0, 1.0]])
+    found = blur_along_rays_mm(calibration, normals, across, np.array([0.0, 0.0, 1.0]))
+    slanted = np.hypot(0.5 * np.cos(tilt), 0.9 * np.sin(tilt)) / np.cos(tilt)
+    assert found == pytest.approx([0.5, slanted, 0.9])
+
+
+def test_density_and_blur_come_back_from_a_thick_wall(
+    segment_tube: Callable[[Tube], Cortex],
+) -> None:
+    calibration = segment_tube(TUBES["ordinary"]).calibration
+    assert calibration.n_rays > 1000
+    assert calibration.cortex_hu == pytest.approx(1650.0, abs=5.0)
+    # 0.5 mm of the focus, a pixel's box (p^2 / 12) and linear interpolation (p^2 / 6 on average).
+    blur = np.sqrt(0.5**2 + 0.7**2 / 12 + 0.7**2 / 6)
+    assert calibration.blur_in_plane_mm == pytest.approx(blur, rel=0.02)
+
+
+def test_without_a_thick_wall_nothing_is_read_from_it(
+    segment_tube: Callable[[Tube], Cortex],
+) -> None:
+    calibration = segment_tube(TUBES["thin"]).calibration
+    assert calibration.n_rays == 0
+    assert calibration.cortex_u_hu == PRIOR_CORTEX_U_HU
+
+
+@pytest.mark.parametrize("name", ["ordinary", "narrow"])
+def test_widths_have_no_bias_however_narrow_the_canal(
+    name: str, segment_tube: Callable[[Tube], Cortex]
+) -> None:
+    """Blurring a disc moves its half-level inwards by s^2 / 2r on each side, 0.04 mm at 9 mm."""
+    tube = TUBES[name]
+    cortex = segment_tube(tube)
+    for points, width_mm in (
+        (cortex.outer_lps_mm, tube.outer_ml_mm),
+        (cortex.canal_lps_mm, tube.canal_ml_mm),
+    ):
+        sections = cut_tube(points, LEVELS_MM)[..., :2]
+        spans = np.ptp(sections, axis=1)
+        assert np.abs(spans - width_mm).max() < 0.03
+        assert np.abs(spans.mean() - width_mm) < 0.02
+    uncorrected_mm = 2 * cortex.calibration.blur_in_plane_mm**2 / tube.canal_ml_mm
+    assert name != "narrow" or uncorrected_mm > 0.06  # without its correction it would fail
+
+
+def test_the_canal_is_found_where_it_is_not_in_the_middle(
+    segment_tube: Callable[[Tube], Cortex],
+) -> None:
+    cortex = segment_tube(TUBES["narrow"])
+    sections = cut_tube(cortex.canal_lps_mm, LEVELS_MM)[..., :2]
+    centres = np.array([find_area(section)[1] for section in sections])
+    # Each edge is right to 0.015 mm, and a centre rests on two.
+    assert np.abs(centres - [1.0, 0.0]).max() < 0.02
+
+
+def test_rings_say_what_is_in_doubt(segment_tube: Callable[[Tube], Cortex]) -> None:
+    thin, thick = segment_tube(TUBES["thin"]), segment_tube(TUBES["ordinary"])
+    shaft = (thick.heights_mm > -85.0) & (thick.heights_mm < -40.0)
+    # 1.5 mm is less than three blurs of 0.6 mm; the field of view is 5 mm wider than the bone.
+    assert (thin.quality[shaft] & int(Quality.THIN_CORTEX)).all()
+    assert not (thick.quality[shaft] & int(Quality.THIN_CORTEX)).any()
+    assert (thick.quality[shaft] & int(Quality.TOUCHES_EDGE)).all()
+    for cortex in (thin, thick):
+        assert not (cortex.quality[shaft] & int(Quality.OUTLINE_INCOMPLETE)).any()
+        assert not (cortex.quality & int(Quality.METAL)).any()
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("ring_step_mm", 0.1),
+        ("ring_step_mm", 3.0),
+        ("rays_per_ring", 59),
+        ("rays_per_ring", 62),
+        ("smooth_along_mm", 0.0),
+        ("smooth_across_mm", 7.0),
+    ],
+)
+def test_impossible_settings_are_a_wrong_call(name: str, value: float) -> None:
+    with pytest.raises(ValueError, match=name):
+        replace(SegmentSettings(), **{name: value})
