@@ -1,0 +1,77 @@
+"""What cannot be measured is refused, with its reason, and takes nothing else with it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canalmorph.errors import (
+    CanalMorphError,
+    NoFemurError,
+    ShaftTooShortError,
+)
+from canalmorph.model.results import Measurement
+from canalmorph.model.volume import CtVolume
+from canalmorph.pipeline import Settings, measure_scan
+from canalmorph_phantoms.build import build_scan
+from canalmorph_phantoms.catalogue import SMALL
+
+SETTINGS = Settings()
+
+
+def refuse(volume: CtVolume) -> CanalMorphError:
+    with pytest.raises(CanalMorphError) as caught:
+        measure_scan(volume, SETTINGS, case_id="refused")
+    return caught.value
+
+
+def test_soft_tissue_alone_has_no_femur(muscle_volume: CtVolume) -> None:
+    error = refuse(muscle_volume)
+    assert isinstance(error, NoFemurError)
+    assert muscle_volume.facts.source in str(error)
+
+
+def test_a_long_bone_without_a_head_is_no_femur(tube_volume: CtVolume) -> None:
+    error = refuse(tube_volume)
+    assert isinstance(error, NoFemurError)
+    assert error.n_long_bones == 1
+
+
+def test_a_scan_that_ends_under_the_trochanter_is_refused() -> None:
+    error = refuse(build_scan(SMALL["small_hip_only"]).volume)
+    # 25 mm below the trochanter hold no 15 mm of shaft under its flare.
+    assert isinstance(error, ShaftTooShortError | NoFemurError)
+    assert "shaft" in str(error)
+
+
+def test_a_femur_whose_head_is_not_in_view_is_refused(right_volume: CtVolume) -> None:
+    # The head's centre lies at 0 mm: the scan begins 40 mm below.
+    heights = right_volume.index_to_lps_mm[2, 3] + 1.5 * np.arange(len(right_volume.voxels_hu))
+    below = np.ascontiguousarray(right_volume.voxels_hu[heights < -40.0])
+    error = refuse(replace(right_volume, voxels_hu=below))
+    assert isinstance(error, NoFemurError)
+
+
+def cut_right_thigh(volume: CtVolume, z_mm: float) -> CtVolume:
+    """Return the scan with air in place of the right thigh below a height: an amputation."""
+    voxels, affine = volume.voxels_hu.copy(), volume.index_to_lps_mm
+    x = affine[0, 3] + affine[0, 2] * np.arange(voxels.shape[2])
+    z = affine[2, 3] + affine[2, 0] * np.arange(voxels.shape[0])
+    voxels[np.ix_(z < z_mm, np.full(voxels.shape[1], True), x < 0)] = -1000
+    return replace(volume, voxels_hu=voxels)
+
+
+def test_a_femur_that_cannot_be_measured_takes_nothing_from_the_other(
+    pair_volume: CtVolume, pair_values: dict[str, dict[str, Measurement]]
+) -> None:
+    # The lesser trochanter lies at -53 mm.
+    case = measure_scan(cut_right_thigh(pair_volume, -80.0), SETTINGS, case_id="one").case
+    (refusal,) = case.refusals
+    assert refusal.side == "right"
+    assert refusal.code == ShaftTooShortError.code
+    assert refusal.source == pair_volume.facts.source
+    assert "right" in refusal.message
+    (femur,) = case.femora
+    assert femur.side == "left"
+    for name, value in pair_values["left"].items():
+        assert femur.indices.values[name] == value, name
