@@ -14,6 +14,8 @@ from canalmorph.geometry.outlines import (
 GAP_REACH = 2
 #: An outline with more unknown points than this share has no area.
 LARGEST_GAP_SHARE = 0.05
+#: A quarter with a longer gap, as seen from the canal's middle, has no wall. [deg]
+LONGEST_WALL_GAP_DEG = 20.0
 #: Directions of the smallest and largest caliper.
 CALIPER_ANGLES = np.radians(np.arange(0.0, 180.0, 2.0))
 QUARTERS = ("medial", "posterior", "lateral", "anterior")
@@ -140,7 +142,7 @@ def measure_walls(
 
     A quarter is 90 degrees about the canal's centroid, around the medial, posterior, lateral and
     anterior direction. Means weigh points by the length of canal outline that they stand for. A
-    quarter with fewer than three known points is left out.
+    quarter with a gap is left out: what is known beside it may be another thickness.
 
     Parameters
     ----------
@@ -155,11 +157,10 @@ def measure_walls(
     known = np.isfinite(canal_mm).all(axis=1)
     if outer_known.mean() < 1 - LARGEST_GAP_SHARE or known.mean() < 0.5:
         return values, uncertainties
-    centre = canal_mm[known].mean(axis=0)
-    if known.all():
-        _, centre = find_area(canal_mm)
-    arms = canal_mm - centre
-    quarter = np.round(np.degrees(np.arctan2(arms[:, 1], arms[:, 0])) / 90.0) % 4
+    arms = canal_mm - find_area(canal_mm[known])[1]
+    angles = np.degrees(np.arctan2(arms[:, 1], arms[:, 0]))
+    quarter = np.round(angles / 90.0) % 4
+    broken = _broken_quarters(angles[known])
     walls = np.full(len(canal_mm), np.nan)
     walls[known] = find_distances(canal_mm[known], outer_mm[outer_known])
     ahead = np.linalg.norm(np.roll(canal_mm, -1, axis=0) - canal_mm, axis=1)
@@ -167,7 +168,7 @@ def measure_walls(
     u_points = np.hypot(np.nanmean(outer_u_mm), canal_u_mm)
     for number, name in enumerate(QUARTERS):
         here = known & (quarter == number)
-        if here.sum() < 3 or lengths[here].sum() == 0:
+        if number in broken or here.sum() < 3 or lengths[here].sum() == 0:
             continue
         values[f"cortex_{name}_mm"] = float(np.average(walls[here], weights=lengths[here]))
         uncertainties[f"cortex_{name}_mm"] = float(np.nanmean(u_points[here]) / np.sqrt(3.0))
@@ -177,3 +178,15 @@ def measure_walls(
         uncertainties["cortex_min_mm"] = float(np.nanmean(u_points))
         uncertainties["cortex_mean_mm"] = float(np.nanmean(u_points) / np.sqrt(8.0))
     return values, uncertainties
+
+
+def _broken_quarters(angles_deg: NDArray[np.float64]) -> set[int]:
+    """Return the quarters that hold a long gap between neighbouring known points."""
+    turns = (np.roll(angles_deg, -1) - angles_deg + 180.0) % 360.0 - 180.0
+    way = float(np.sign(np.median(turns)))  # outlines run either way round
+    broken: set[int] = set()
+    for start, turn in zip(angles_deg, (way * turns + 90.0) % 360.0 - 90.0, strict=True):
+        if turn > LONGEST_WALL_GAP_DEG:
+            gap = start + way * np.arange(1.0, turn)
+            broken |= {int(quarter) for quarter in np.round(gap / 90.0) % 4}
+    return broken
