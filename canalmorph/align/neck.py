@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from canalmorph.geometry.lines import normalise, perpendicular_axes
-from canalmorph.geometry.sampling import sample_points
+from canalmorph.geometry.sampling import sample_planes
 from canalmorph.model.femur import HeadSphere, NeckAxis
 from canalmorph.model.volume import CtVolume
 
@@ -73,13 +73,12 @@ def _smallest_section(
     """Return the centre of the smallest section perpendicular to `direction` [mm]."""
     first, second = perpendicular_axes(direction, np.array([0.3, 0.5, 0.8]))
     grid = np.arange(-HALF_MM, HALF_MM + 0.5 * PIXEL_MM, PIXEL_MM)
-    plane = grid[:, None, None] * first + grid[None, :, None] * second
     low, high = SEARCH_RADII
     distances = np.arange(low * head.radius_mm, high * head.radius_mm, STEP_MM)
+    origins = head.centre_lps_mm - distances[:, None] * direction
+    planes = sample_planes(crop.voxels_hu, crop.index_to_lps_mm, origins, first, second, grid)
     areas, centres = [], []
-    for distance in distances:
-        origin = head.centre_lps_mm - distance * direction
-        bone = sample_points(crop.voxels_hu, crop.index_to_lps_mm, plane + origin) > outline_hu
+    for origin, bone in zip(origins, planes > outline_hu, strict=True):
         labels, count = ndimage.label(ndimage.binary_fill_holes(bone))
         label = labels[len(grid) // 2, len(grid) // 2]
         if count == 0 or label == 0:

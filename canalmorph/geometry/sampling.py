@@ -68,6 +68,69 @@ def _sample_rays(voxels, lps_to_index, starts, steps, out):  # type: ignore[no-u
             )
 
 
+@njit(parallel=True, cache=True)
+def _sample_planes(voxels, lps_to_index, origins, first, second, grid, out):  # type: ignore[no-untyped-def]
+    a = np.zeros(3)
+    b = np.zeros(3)
+    for r in range(3):
+        for c in range(3):
+            a[r] += lps_to_index[r, c] * first[c]
+            b[r] += lps_to_index[r, c] * second[c]
+    n = grid.shape[0]
+    for job in prange(origins.shape[0] * n):
+        plane = job // n
+        row = job % n
+        start = np.empty(3)
+        for r in range(3):
+            start[r] = lps_to_index[r, 3] + grid[row] * a[r]
+            for c in range(3):
+                start[r] += lps_to_index[r, c] * origins[plane, c]
+        for column in range(n):
+            g = grid[column]
+            out[plane, row, column] = _trilinear(
+                voxels, start[0] + g * b[0], start[1] + g * b[1], start[2] + g * b[2]
+            )
+
+
+def sample_planes(
+    voxels: NDArray[np.int16],
+    index_to_lps_mm: NDArray[np.float64],
+    origins_lps_mm: NDArray[np.float64],
+    first: NDArray[np.float64],
+    second: NDArray[np.float64],
+    grid_mm: NDArray[np.float64],
+) -> NDArray[np.float32]:
+    """Return trilinear values on parallel square planes.
+
+    Parameters
+    ----------
+    voxels, index_to_lps_mm
+        As in `sample_points`.
+    origins_lps_mm : (n, 3) float array
+        Centre of each plane. [mm]
+    first, second : (3,) float arrays
+        Unit vectors that span the planes.
+    grid_mm : (g,) float array
+        Positions along both. [mm]
+
+    Returns
+    -------
+    (n, g, g) float32 array
+        By plane, position along `first`, position along `second`; NaN outside the grid. [HU]
+    """
+    out = np.empty((len(origins_lps_mm), len(grid_mm), len(grid_mm)), dtype=np.float32)
+    _sample_planes(
+        voxels,
+        np.linalg.inv(index_to_lps_mm),
+        np.ascontiguousarray(origins_lps_mm, dtype=np.float64),
+        np.ascontiguousarray(first, dtype=np.float64),
+        np.ascontiguousarray(second, dtype=np.float64),
+        np.ascontiguousarray(grid_mm, dtype=np.float64),
+        out,
+    )
+    return out
+
+
 def sample_points(
     voxels: NDArray[np.int16],
     index_to_lps_mm: NDArray[np.float64],

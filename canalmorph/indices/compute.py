@@ -255,6 +255,8 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
             reasons[name] = "The level LT-70 is not in view."
         elif name == "bow_radius_mm":
             reasons[name] = "Less than 150 mm of the canal below LT-20 is in view."
+        elif name == "neck_shaft_angle_deg":
+            reasons[name] = "No closed section of the neck was found, so that its axis is unknown."
         elif name == "cortex_hu":
             reasons[name] = "No wall of the shaft is thick enough to read the density of cortex."
         else:

@@ -11,6 +11,8 @@ ISTHMUS_BELOW_MM = -40.0
 ISTHMUS_ABOVE_MM = -190.0
 #: The parabola's reach to each side. [mm]
 REACH_MM = 4.0
+#: Beside a longer gap the narrowest place may lie within it, unseen. [mm]
+LONGEST_GAP_MM = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +38,7 @@ def find_narrowest(
     widths_mm: NDArray[np.float64],
     u_mm: NDArray[np.float64],
 ) -> Narrowest | None:
-    """Return the narrowest place below LT-40, or None where no section was measured there.
+    """Return the narrowest place below LT-40, or None where none was measured or a gap hides it.
 
     The level is the vertex of a parabola through the sections around the smallest width; its
     uncertainty grows as the canal's narrowest part is flat.
@@ -53,6 +55,8 @@ def find_narrowest(
         return None
     levels, widths, us = levels_mm[usable], widths_mm[usable], u_mm[usable]
     smallest = int(np.argmin(widths))
+    if _is_beside_gap(levels, float(levels[smallest])):
+        return None
     near = np.abs(levels - levels[smallest]) <= REACH_MM
     level, width = float(levels[smallest]), float(widths[smallest])
     bend = 0.0
@@ -71,3 +75,10 @@ def find_narrowest(
     return Narrowest(
         level_mm=level, level_u_mm=float(np.hypot(1.0, spread)), width_mm=width, width_u_mm=u
     )
+
+
+def _is_beside_gap(levels_mm: NDArray[np.float64], level_mm: float) -> bool:
+    """Whether sections are missing next to a level, other than beyond the profile's ends."""
+    away = levels_mm - level_mm
+    above, below = away[away > 0], -away[away < 0]
+    return any(side.size > 0 and side.min() > LONGEST_GAP_MM for side in (above, below))

@@ -193,7 +193,7 @@ def _fit_canal(
     depth = _seen_depth_mm(start).reshape(base.shape[:2])
     rough = base + depth[..., None] * outwards
     canal, _ = _smooth_points(rough, np.full(depth.shape, 0.1), rough, settings)
-    for _ in range(2):
+    for fitted in (False, True):
         normals, across = find_normals(canal, axis.direction)
         profiles = _sample(femur, canal, -across)
         start = find_half_maximum_edges(
@@ -203,11 +203,11 @@ def _fit_canal(
             look_in_mm=4.0,
             look_out_mm=0.5,
         )
-        surface = _fit_edges(
-            femur, canal, -normals, -across, profiles, start, calibration, settings
-        )
-        canal = np.where(np.isfinite(surface.points_mm), surface.points_mm, canal)
-    return surface
+        if not fitted:
+            moved = canal - start[:, X_OUT].reshape(canal.shape[:2])[..., None] * across
+            smooth, _ = _smooth_points(moved, np.full(canal.shape[:2], 0.1), canal, settings)
+            canal = np.where(np.isfinite(smooth), smooth, canal)
+    return _fit_edges(femur, canal, -normals, -across, profiles, start, calibration, settings)
 
 
 def _fit_edges(

@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from canalmorph.errors import ShaftTooShortError
 from canalmorph.geometry.lines import fit_line, normalise, perpendicular_axes
-from canalmorph.geometry.sampling import sample_points
+from canalmorph.geometry.sampling import sample_planes
 from canalmorph.model.femur import Femur, HeadSphere
 from canalmorph.segment.settings import SegmentSettings
 
@@ -18,8 +18,8 @@ from canalmorph.segment.settings import SegmentSettings
 AXIS_BELOW_HEAD_MM = (75.0, 210.0)
 #: Where less than this of the shaft is in view below the lesser trochanter, nothing is measured.
 SHORTEST_AXIS_MM = 15.0
-#: Half edge and pixel of the coarse sections. [mm]
-HALF_MM, PIXEL_MM = 72.0, 0.8
+#: Half edge and pixel of the coarse sections; on the shaft half the edge holds the bone. [mm]
+HALF_MM, SHAFT_HALF_MM, PIXEL_MM = 72.0, 40.0, 0.8
 #: Bone this far outside the head's sphere, on the side away from the neck, is the acetabulum. [mm]
 SOCKET_MM = (0.7, 26.0)
 
@@ -135,15 +135,24 @@ def _section_masks(
 ) -> NDArray[np.bool_]:
     """Return bone on coarse sections, without what belongs to the hip's socket."""
     grid = np.arange(-HALF_MM, HALF_MM + 0.5 * PIXEL_MM, PIXEL_MM)
-    plane = grid[:, None, None] * axis.first + grid[None, :, None] * axis.second
-    bone = np.empty((len(heights_mm), len(grid), len(grid)), dtype=bool)
-    head = femur.head
-    for ring, height in enumerate(heights_mm):
-        points = plane + axis.point_lps_mm + height * axis.direction
-        values = sample_points(femur.crop.voxels_hu, femur.crop.index_to_lps_mm, points)
-        bone[ring] = values > outline_hu
-        if head is not None and abs(height) < head.radius_mm + SOCKET_MM[1]:
-            bone[ring] &= ~_in_socket(points, axis, head)
+    inner = np.abs(grid) <= SHAFT_HALF_MM
+    bone = np.zeros((len(heights_mm), len(grid), len(grid)), dtype=bool)
+    origins = axis.point_lps_mm + heights_mm[:, None] * axis.direction
+    shaft = heights_mm < -AXIS_BELOW_HEAD_MM[0]
+    for rings, used in ((shaft, inner), (~shaft, np.ones_like(inner))):
+        values = sample_planes(
+            femur.crop.voxels_hu,
+            femur.crop.index_to_lps_mm,
+            origins[rings],
+            axis.first,
+            axis.second,
+            grid[used],
+        )
+        bone[np.ix_(rings, used, used)] = values > outline_hu
+    if femur.head is not None:
+        plane = grid[:, None, None] * axis.first + grid[None, :, None] * axis.second
+        for ring in np.flatnonzero(np.abs(heights_mm) < femur.head.radius_mm + SOCKET_MM[1]):
+            bone[ring] &= ~_in_socket(plane + origins[ring], axis, femur.head)
     return bone
 
 

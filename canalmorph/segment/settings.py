@@ -12,7 +12,7 @@ class SegmentSettings:
     ring_step_mm : float
         Distance of the rings along the rough axis. [mm]
     rays_per_ring : int
-        Points of each ring: 2 degrees, so that a caliper of the polygon reads at most 0.003 mm
+        Points of each ring: 3 degrees, so that a caliper of the polygon reads at most 0.01 mm
         small on a circle of 30 mm.
     outline_hu : float
         First outline of the bone, from which the edges are looked for; nothing is measured at it.
@@ -26,7 +26,7 @@ class SegmentSettings:
     """
 
     ring_step_mm: float = 1.0
-    rays_per_ring: int = 180
+    rays_per_ring: int = 120
     outline_hu: float = 350.0
     cortex_prior_hu: float = 75.0
     smooth_along_mm: float = 3.0

@@ -240,7 +240,7 @@ def _smooth(values, weights, positions, rings, half_mm, out, spread):  # type: i
             count = _fill_window(values, weights, ring, ray, rings, rays, window, picked)
             if count == 0:
                 continue
-            for _ in range(3):
+            for _ in range(2):
                 _fit_quadratic(window, picked, count, solution)
                 spread[ring, ray] = _reweigh(window, picked, count, solution)
             out[ring, ray] = solution[0]
