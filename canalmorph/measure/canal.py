@@ -13,7 +13,7 @@ from canalmorph.model.femur import AlignedFemur
 from canalmorph.model.results import CanalProfile, Measurement
 
 #: The canal's local axis is taken over this much to each side. [mm]
-LOCAL_AXIS_MM = 10
+LOCAL_AXIS_MM = 10.0
 #: The bow needs this much of the canal below LT-20. [mm]
 BOW_LENGTH_MM = 150.0
 
@@ -78,12 +78,15 @@ def _local_tilt(
     centroids = find_centroids(rings)
     tilt = np.full(len(levels), np.nan)
     u = np.full(len(levels), np.nan)
-    reach = LOCAL_AXIS_MM
-    for row in range(reach, len(levels) - reach):
-        run = centroids[row - reach] - centroids[row + reach]
+    for row, level in enumerate(levels):
+        above = int(np.argmin(np.abs(levels - level - LOCAL_AXIS_MM)))
+        below = int(np.argmin(np.abs(levels - level + LOCAL_AXIS_MM)))
+        if min(levels[above] - level, level - levels[below]) < 0.8 * LOCAL_AXIS_MM:
+            continue  # too near an end of the profile
+        run = centroids[above] - centroids[below]
         if np.isfinite(run).all():
-            tilt[row] = np.degrees(np.arctan2(np.hypot(run[0], run[1]), abs(run[2])))
-            u[row] = np.degrees(0.05 * np.sqrt(2.0) / abs(run[2]))
+            tilt[row] = np.degrees(np.arctan2(np.hypot(run[0], run[1]), run[2]))
+            u[row] = np.degrees(0.05 * np.sqrt(2.0) / run[2])
     return tilt, u
 
 

@@ -180,6 +180,20 @@ def test_tilt_of_the_canal_against_the_axis(make_aligned: Make, tilt_deg: float)
     assert np.isfinite(tilts).sum() > 190
 
 
+@pytest.mark.parametrize("step_mm", [0.5, 1.0, 2.0])
+def test_tilt_is_over_millimetres_not_sections(make_aligned: Make, step_mm: float) -> None:
+    """A canal with a kink at LT-80: 5 mm below it, 15 of the 20 mm around lie on the slope."""
+    aligned = make_aligned(outer_cone, lambda z: (0.0, 0.1 * min(z + 80.0, 0.0), 6.0, 6.0))
+    profile = measure_canal(aligned, MeasureSettings(level_step_mm=step_mm))
+    for level in (-70.0, -76.0, -84.0, -90.0):
+        share = np.clip((-70.0 - level) / 20.0, 0.0, 1.0)
+        expected = np.degrees(np.arctan(0.1 * share))
+        assert at(profile, "axis_tilt_deg", level) == pytest.approx(expected, abs=1e-6)
+    tilts = profile.columns["axis_tilt_deg"]
+    ends = (profile.levels_mm > 32.5) | (profile.levels_mm < -172.5)
+    assert np.isnan(tilts[ends]).all()
+
+
 def test_gaps_are_blanks_and_say_so(
     make_aligned: Make, punch_hole: Callable[..., AlignedFemur]
 ) -> None:
