@@ -71,7 +71,8 @@ def _smallest_section(
     crop: CtVolume, head: HeadSphere, direction: NDArray[np.float64], outline_hu: float
 ) -> NDArray[np.float64] | None:
     """Return the centre of the smallest section perpendicular to `direction` [mm]."""
-    first, second = perpendicular_axes(direction, np.array([0.3, 0.5, 0.8]))
+    # Pixels that run the same way on both sides, so that left and right are mirror images.
+    first, second = perpendicular_axes(direction, np.array([0.0, 0.5, 0.8]))
     grid = np.arange(-HALF_MM, HALF_MM + 0.5 * PIXEL_MM, PIXEL_MM)
     low, high = SEARCH_RADII
     distances = np.arange(low * head.radius_mm, high * head.radius_mm, STEP_MM)

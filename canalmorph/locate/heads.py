@@ -16,7 +16,7 @@ VOTE_MM = 2.0
 LEAST_EDGE_HU_PER_MM = 40.0
 #: How many voted centres are refined.
 N_CANDIDATES = 16
-#: Rays of a refined sphere.
+#: Rays of a refined sphere, about so many.
 N_RAYS = 1000
 #: Rays start this far from the centre and step this much. [mm]
 RAY_START_MM, RAY_STEP_MM, RAY_SAMPLES = 8.0, 0.4, 76
@@ -113,7 +113,7 @@ def refine_sphere(
     radius_mm: tuple[float, float],
 ) -> HeadSphere | None:
     """Return the sphere on the falling edges around a first centre, or None where there is none."""
-    directions = spread_directions(N_RAYS)
+    directions = _spread_evenly_to_both_sides()
     centre = np.asarray(centre_lps_mm, dtype=np.float64)
     positions, strengths = _falling_edges(voxels, index_to_lps_mm, centre, directions)
     first_radius = _commonest_radius(positions, strengths, radius_mm)
@@ -124,9 +124,9 @@ def refine_sphere(
         positions, strengths = _falling_edges(voxels, index_to_lps_mm, centre, directions)
         miss = np.where(strengths > 0, np.abs(positions - radius), np.inf)
         nearest = np.argmin(miss, axis=1)
-        rays = np.arange(N_RAYS)
+        rays = np.arange(len(directions))
         inliers = miss[rays, nearest] < band_mm
-        if inliers.sum() < 0.2 * N_RAYS:
+        if inliers.mean() < 0.2:
             return None
         points = centre + directions[inliers] * positions[rays, nearest][inliers, None]
         centre, radius = fit_sphere(points)
@@ -142,6 +142,13 @@ def refine_sphere(
         radius_u_mm=float(np.hypot(u_mm, RADIUS_BIAS_U_MM)),
         inlier_share=float(inliers.mean()),
     )
+
+
+def _spread_evenly_to_both_sides() -> NDArray[np.float64]:
+    """Return unit vectors whose mirror images in x are among them, so that sides are alike."""
+    lattice = spread_directions(N_RAYS)
+    half = lattice[lattice[:, 0] > 0]
+    return np.concatenate([half, half * [-1.0, 1.0, 1.0]])
 
 
 def _falling_edges(
