@@ -9,7 +9,7 @@ import pytest
 from canalmorph.model.results import CaseResult, Measurement
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import Settings, measure_scan
-from canalmorph_phantoms.build import build_scan
+from canalmorph_phantoms.build import PhantomResult, build_scan
 from canalmorph_phantoms.catalogue import SMALL
 from canalmorph_phantoms.spec import PhantomScan, PlacedFemur, Scanner
 from canalmorph_phantoms.tubes import Tube, build_tube
@@ -87,13 +87,13 @@ def right_values(right_case: CaseResult) -> Values:
 
 
 @pytest.fixture(scope="session")
-def pair_volume() -> CtVolume:
-    return build_scan(PAIR).volume
+def pair() -> PhantomResult:
+    return build_scan(PAIR)
 
 
 @pytest.fixture(scope="session")
-def pair_values(pair_volume: CtVolume, measure: Measure) -> dict[str, Values]:
-    return measure(pair_volume)
+def pair_volume(pair: PhantomResult) -> CtVolume:
+    return pair.volume
 
 
 @pytest.fixture(scope="session")
