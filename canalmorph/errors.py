@@ -29,10 +29,11 @@ class NoFemurError(CanalMorphError):
     code = "no-femur"
 
     def __init__(self, *, source: str, n_long_bones: int) -> None:
+        bones = "one long bone was" if n_long_bones == 1 else f"{n_long_bones} long bones were"
         seen = (
-            "no long bone was found in it"
-            if n_long_bones == 0
-            else f"{n_long_bones} long bone(s) were found in it, none with a femoral head above it"
+            f"{bones} found in it, none with a femoral head above it"
+            if n_long_bones
+            else "no long bone was found in it"
         )
         super().__init__(
             f"'{source}' shows no femur that can be measured: {seen}. "

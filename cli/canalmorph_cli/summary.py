@@ -41,7 +41,7 @@ def print_batch(console: Console, result: BatchResult) -> None:
     lines = ["", f"{femora} of {scans} measured, {count_noun(len(result.refusals), 'refusal')}."]
     if result.left_out:
         left_out = count_noun(len(result.left_out), "series", "series")
-        lines.append(f"{left_out} not needed beside what was measured; refusals.csv says why.")
+        lines.append(f"{left_out} left out (not needed, or no such images); refusals.csv says why.")
     if n_femora <= MOST_ROWS:
         lines += [
             f"Report: {find_report(result, one.case_id)}  ({make_printable(one.source)})"
