@@ -135,7 +135,7 @@ def test_a_bone_without_a_head_is_no_femur() -> None:
         y_range_mm=(-60.0, 60.0),
         z_range_mm=(-100.0, 100.0),
     )
-    with pytest.raises(NoFemurError, match="1 long bone") as refusal:
+    with pytest.raises(NoFemurError, match="one long bone") as refusal:
         locate(build_tube(Tube(), scanner))
     assert refusal.value.n_long_bones == 1
 
