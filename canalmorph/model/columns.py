@@ -278,7 +278,7 @@ AXIAL_COLUMNS = (
 )
 
 REFUSAL_COLUMNS = (
-    _text("case_id", "Keyed hash of the series, where it could be read."),
+    _text("case_id", "Keyed hash of the series, or of its place where it could not be read."),
     _text("file", "File or series, relative to the input."),
     _text("side", "The femur, where only one was refused."),
     _text("stage", "Stage that refused."),
