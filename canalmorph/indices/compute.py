@@ -112,7 +112,9 @@ def _isthmus_columns(profile: CanalProfile, widths: dict[str, _Width]) -> dict[s
     ):
         width = _width_at(profile, column, narrowest.level_mm)
         if width is not None:
-            fixed = _Width(width.value, float(np.hypot(width.u_edge, width.slope)), 0.0)
+            fixed = _Width(
+                width.value, float(np.hypot(width.u_edge, width.slope * narrowest.level_u_mm)), 0.0
+            )
             widths[name] = fixed
             columns[name] = Measurement(value=fixed.value, u=fixed.u_edge)
     inscribed = find_narrowest(

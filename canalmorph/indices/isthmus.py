@@ -69,8 +69,8 @@ def find_narrowest(
             width = float(offset + slope * shift + bend * shift**2)
             level += shift
     u = float(us[smallest])
-    # Levels whose width lies within half its uncertainty of the smallest could be the isthmus.
-    flat = levels[widths <= widths.min() + 0.5 * u]
+    # Levels whose width lies within its uncertainty of the smallest could be the isthmus.
+    flat = levels[widths <= widths.min() + u]
     spread = float(np.ptp(flat)) / np.sqrt(12.0)
     return Narrowest(
         level_mm=level, level_u_mm=float(np.hypot(1.0, spread)), width_mm=width, width_u_mm=u
