@@ -17,6 +17,8 @@ class Quality(IntFlag):
     HEAD_IN_SECTION = 8
     #: Metal or clipped values lie near the section; its numbers are blank.
     METAL = 16
+    #: The canal is so narrow that the blur fills it; its numbers and the walls are blank.
+    NARROW_CANAL = 32
 
     def names(self) -> list[str]:
         """Return the lower-case names of the bits that are set, in the order of their value.

@@ -16,6 +16,8 @@ HALF_MM, PIXEL_MM, STEP_MM = 40.0, 0.8, 1.0
 #: Outlines of bone that are tried in turn: a thin shell in thick slices is faint, while the first
 #: keeps vessels and the socket apart best. [HU]
 OUTLINES_HU = (350.0, 270.0, 200.0)
+#: Necks of real surfaces are no tubes: their axes were off by 0.1 to 2 degrees. [deg]
+NECK_U_DEG = 1.2
 #: A section smaller than this share of the head's great circle is no neck.
 LEAST_AREA_SHARE = 0.2
 
@@ -61,9 +63,10 @@ def _iterate_axis(
         if turns[-1] < 0.02:
             break
     assert centre is not None
-    # The centre of a section of 0.8 mm pixels, 25 to 35 mm from the head: about 0.5 mm, 1 degree.
     return NeckAxis(
-        centre_lps_mm=centre, direction=direction, direction_u_deg=float(np.hypot(1.0, turns[-1]))
+        centre_lps_mm=centre,
+        direction=direction,
+        direction_u_deg=float(np.hypot(NECK_U_DEG, turns[-1])),
     )
 
 

@@ -9,7 +9,7 @@ from canalmorph.geometry.outlines import find_centroids
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.stack import measure_sections
 from canalmorph.model.columns import NAMED_LEVELS_MM
-from canalmorph.model.femur import AlignedFemur
+from canalmorph.model.femur import AlignedFemur, Calibration
 from canalmorph.model.results import CanalProfile, Measurement
 
 #: The canal's local axis is taken over this much to each side. [mm]
@@ -34,7 +34,9 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         From the top level down to the end of the shaft in view.
     """
     levels = _find_levels(aligned, settings)
-    sections = measure_sections(aligned.cortex, aligned.frame, levels)
+    sections = measure_sections(
+        aligned.cortex, aligned.frame, levels, plane_u_deg=_plane_u_deg(aligned)
+    )
     outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
     columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
@@ -52,8 +54,16 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         level_u_mm=aligned.lesser_trochanter.level_u_mm,
         isthmus_in_view=aligned.isthmus_in_view,
         calibration=aligned.cortex.calibration,
-        warnings=_profile_warnings(quality, levels),
+        warnings=_profile_warnings(aligned.cortex.calibration, quality, levels),
     )
+
+
+def _plane_u_deg(aligned: AlignedFemur) -> float:
+    """Return the uncertainty of the ML direction: the neck's, seen along the shaft [deg]."""
+    if aligned.neck is None:
+        return 0.0
+    along = float(aligned.neck.direction @ aligned.frame.proximal)
+    return float(aligned.neck.direction_u_deg / max(np.sqrt(1 - along**2), 0.3))
 
 
 def _find_levels(aligned: AlignedFemur, settings: MeasureSettings) -> NDArray[np.float64]:
@@ -149,8 +159,14 @@ def _measure_bow(levels: NDArray[np.float64], canal: NDArray[np.float64]) -> Mea
     return Measurement(value=radius, u=float(8 * radius**2 * u_sagitta / length**2))
 
 
-def _profile_warnings(quality: NDArray[np.int64], levels: NDArray[np.float64]) -> tuple[str, ...]:
+def _profile_warnings(
+    calibration: Calibration, quality: NDArray[np.int64], levels: NDArray[np.float64]
+) -> tuple[str, ...]:
     warnings = []
+    if calibration.n_rays == 0:
+        warnings.append("density_assumed")
+    if np.any(quality & int(Quality.NARROW_CANAL)):
+        warnings.append("narrow_canal")
     if np.any(quality & int(Quality.METAL)):
         warnings.append("metal")
     at_flare = quality[np.abs(levels - 20.0) < 0.6]

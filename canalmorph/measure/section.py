@@ -27,6 +27,7 @@ def measure_outline(
     *,
     medial_limit_mm: float,
     medial_limit_u_mm: float = 0.0,
+    plane_u_deg: float = 0.0,
     prefix: str,
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Return the measures of one outline and their uncertainties; what is unknown is left out.
@@ -41,6 +42,8 @@ def measure_outline(
         Where the head's circle ends the section medially; infinite without. [mm]
     medial_limit_u_mm : float
         Its standard uncertainty. [mm]
+    plane_u_deg : float
+        Standard uncertainty of the ML direction about the section's normal. [deg]
     prefix : str
         ``outer`` or ``canal``.
 
@@ -60,7 +63,9 @@ def measure_outline(
         limit = medial_limit_mm if cut else np.inf
         width = _caliper(outline_mm, u_mm, solid, direction, (limit, medial_limit_u_mm))
         if width is not None:
-            values[f"{prefix}_{name}_mm"], uncertainties[f"{prefix}_{name}_mm"] = width
+            turned = _turning_u_mm(outline_mm[known], direction, limit, plane_u_deg)
+            values[f"{prefix}_{name}_mm"] = width[0]
+            uncertainties[f"{prefix}_{name}_mm"] = float(np.hypot(width[1], turned))
     if (~solid).mean() > LARGEST_GAP_SHARE:
         return values, uncertainties
     polygon = outline_mm[known]
@@ -130,6 +135,25 @@ def _caliper(
         ends.append(float(along[jaw]))
         variance += float(np.nanmean(u_mm[beside])) ** 2
     return ends[0] - ends[1], float(np.sqrt(variance))
+
+
+def _turning_u_mm(
+    points_mm: NDArray[np.float64],
+    direction: NDArray[np.float64],
+    medial_limit_mm: float,
+    plane_u_deg: float,
+) -> float:
+    """Return half the change of a caliper over a turn by the plane's uncertainty both ways [mm]."""
+    inside = points_mm[points_mm[:, 0] <= medial_limit_mm]
+    if plane_u_deg == 0.0 or len(inside) < 3:
+        return 0.0
+    angle = np.radians(plane_u_deg)
+    across = np.array([-direction[1], direction[0]])
+    one, other = (
+        np.ptp(inside @ (np.cos(angle) * direction + sign * np.sin(angle) * across))
+        for sign in (1.0, -1.0)
+    )
+    return float(abs(one - other) / 2)
 
 
 def measure_walls(

@@ -10,13 +10,18 @@ from canalmorph.flags import Quality
 from canalmorph.geometry.tubes import cut_tube
 from canalmorph.measure.section import measure_outline, measure_walls
 from canalmorph.model.columns import SECTION_MEASURES
-from canalmorph.model.femur import Cortex, FemurFrame, HeadSphere
+from canalmorph.model.femur import Calibration, Cortex, FemurFrame, HeadSphere
 
 #: Edges are uncertain by this beside their noise, from density, blur and shape; a first value,
 #: chosen on the catalogue. [mm]
 SYSTEMATIC_U_MM = 0.03
 #: The same where the wall is thin.
 SYSTEMATIC_THIN_U_MM = 0.12
+#: The same where density and blur had to be assumed: a 2 mm wall of 1650 HU reads 0.1 mm wrong
+#: with the assumed 1500 HU. [mm]
+ASSUMED_DENSITY_U_MM = 0.12
+#: A canal narrower than this many blurs never reaches the level of marrow: 1 mm reads as 2.7 mm.
+NARROWEST_CANAL_BLURS = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,7 +47,11 @@ class SectionStack:
 
 
 def measure_sections(
-    cortex: Cortex, frame: FemurFrame, heights_mm: NDArray[np.float64]
+    cortex: Cortex,
+    frame: FemurFrame,
+    heights_mm: NDArray[np.float64],
+    *,
+    plane_u_deg: float = 0.0,
 ) -> SectionStack:
     """Return the measures of the planes at `heights_mm` along the frame's third axis.
 
@@ -54,6 +63,8 @@ def measure_sections(
         Its first two axes are what ML and AP mean, its third is the planes' normal.
     heights_mm : (n,) float array
         Of the planes over the frame's origin. [mm]
+    plane_u_deg : float
+        Standard uncertainty of the frame's ML direction. [deg]
     """
     outer, canal, ring_bits = _cut_surfaces(cortex, frame, heights_mm)
     limits, limits_u = _medial_limits(frame, heights_mm, cortex.femur.head)
@@ -65,8 +76,14 @@ def measure_sections(
         if quality[row] & int(Quality.METAL):
             continue
         values, us, bits = _measure_section(
-            outer[row], canal[row], (limits[row], limits_u[row]), ring_bits[row]
+            outer[row],
+            canal[row],
+            (limits[row], limits_u[row], plane_u_deg),
+            _systematic_u_mm(cortex.calibration, int(ring_bits[row])),
         )
+        if _canal_is_too_narrow(values, cortex.calibration):
+            bits |= int(Quality.NARROW_CANAL)
+            values = {name: value for name, value in values.items() if name.startswith("outer_")}
         quality[row] |= bits
         for name, value in values.items():
             columns[name][row] = value
@@ -130,25 +147,40 @@ def _medial_limits(
     return limits, np.hypot(head.centre_u_mm, steepness * head.radius_u_mm)
 
 
+def _systematic_u_mm(calibration: Calibration, ring_bits: int) -> float:
+    """Return what density, blur and shape leave uncertain at each edge, beside the noise [mm]."""
+    thin = ring_bits & int(Quality.THIN_CORTEX)
+    systematic = SYSTEMATIC_THIN_U_MM if thin else SYSTEMATIC_U_MM
+    return systematic if calibration.n_rays else float(np.hypot(systematic, ASSUMED_DENSITY_U_MM))
+
+
+def _canal_is_too_narrow(values: Mapping[str, float], calibration: Calibration) -> bool:
+    """Whether the blur fills the canal, so that its edges cannot be told apart."""
+    narrowest = values.get("canal_min_mm", np.inf)
+    return bool(narrowest < NARROWEST_CANAL_BLURS * calibration.blur_in_plane_mm)
+
+
 def _measure_section(
     outer: NDArray[np.float64],
     canal: NDArray[np.float64],
-    limit: tuple[float, float],
-    ring_bits: int,
+    limit: tuple[float, float, float],
+    systematic_u_mm: float,
 ) -> tuple[dict[str, float], dict[str, float], int]:
-    """Return values, uncertainties and quality bits of one section."""
+    """Return values, uncertainties and quality bits of one section.
+
+    `limit` is the head's line, its uncertainty [mm], and that of the plane [deg].
+    """
     values: dict[str, float] = {}
     us: dict[str, float] = {}
-    thin = bool(ring_bits & int(Quality.THIN_CORTEX))
-    systematic = SYSTEMATIC_THIN_U_MM if thin else SYSTEMATIC_U_MM
     bits = 0
     for prefix, outline in (("outer", outer), ("canal", canal)):
-        u = np.hypot(outline[:, 2], systematic)
+        u = np.hypot(outline[:, 2], systematic_u_mm)
         some, some_u = measure_outline(
             outline[:, :2],
             u,
             medial_limit_mm=limit[0],
             medial_limit_u_mm=limit[1],
+            plane_u_deg=limit[2],
             prefix=prefix,
         )
         values |= some
@@ -161,8 +193,8 @@ def _measure_section(
         walls, walls_u = measure_walls(
             outer[:, :2],
             canal[:, :2],
-            np.hypot(outer[:, 2], systematic),
-            np.hypot(canal[:, 2], systematic),
+            np.hypot(outer[:, 2], systematic_u_mm),
+            np.hypot(canal[:, 2], systematic_u_mm),
         )
         values |= walls
         us |= walls_u

@@ -46,6 +46,11 @@ WARNING_WORDS = {
     "the AP picture.",
     "neck_not_found": "No neck axis was found; ML and AP are the scanner's.",
     "isthmus_not_in_view": "The canal still narrows where the scan ends.",
+    "isthmus_ambiguous": "The canal has two narrow places; which of them ends the shaft axis was a "
+    "choice that moves the widths near the trochanter.",
+    "density_assumed": "No wall is thick enough to read cortical density and blur from this scan; "
+    "usual values were taken and the uncertainties widened.",
+    "narrow_canal": "Parts of the canal are too narrow for this scan's blur; they are blank.",
     "short_shaft_axis": "Little of the shaft is in view, so its axis is less sure.",
     "duplicate-files": "Identical copies of files were left out.",
     "odd-slices-left-out": "Slices of another orientation in the same series were left out.",

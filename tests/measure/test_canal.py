@@ -1,6 +1,7 @@
 """A whole profile against closed forms, on femora that were never imaged."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -249,3 +250,39 @@ def test_a_phantoms_sections_are_its_truth(right_stages, small_right) -> None:  
             assert profile.columns[column][row] == pytest.approx(
                 section[column], abs=3 * u + 0.1
             ), (name, column)
+
+
+def test_a_canal_that_the_blur_fills_is_blank_and_the_bone_around_it_is_not(
+    make_aligned: Make,
+) -> None:
+    """Five blurs of 0.6 mm are 3 mm: below, marrow never shows, and a width would be blur."""
+
+    def narrow(level: float) -> tuple[float, float, float, float]:
+        half = 1.4 if level < -100.5 else 6.0
+        return 0.0, 0.0, half, half
+
+    profile = measure_canal(make_aligned(outer_cone, narrow), MeasureSettings())
+    assert np.isnan(at(profile, "canal_ml_mm", -120.0))
+    assert np.isnan(at(profile, "cortex_mean_mm", -120.0))
+    assert at(profile, "outer_ml_mm", -120.0) == pytest.approx(2 * 11.4, rel=SAG * 2)
+    assert at(profile, "canal_ml_mm", -80.0) == pytest.approx(12.0, rel=SAG * 2)
+    row = int(np.argmin(np.abs(profile.levels_mm + 120.0)))
+    assert Quality(int(profile.quality[row])) & Quality.NARROW_CANAL
+    assert "narrow_canal" in profile.warnings
+
+
+def test_an_assumed_density_is_said_and_widens_every_edge(make_aligned: Make) -> None:
+    aligned = make_aligned(outer_cone, canal_cone)
+    assumed = replace(
+        aligned,
+        cortex=replace(aligned.cortex, calibration=replace(aligned.cortex.calibration, n_rays=0)),
+    )
+    known = measure_canal(aligned, MeasureSettings())
+    guessed = measure_canal(assumed, MeasureSettings())
+    assert "density_assumed" in guessed.warnings
+    assert "density_assumed" not in known.warnings
+    assert "cortex_hu" not in guessed.facts
+    u_known = known.uncertainties["canal_ml_mm"]
+    u_guessed = guessed.uncertainties["canal_ml_mm"]
+    # 0.12 mm at each of two edges, beside what was there.
+    assert np.allclose(u_guessed**2, u_known**2 + 2 * 0.12**2)
