@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 from canalmorph.align.neck import find_neck_axis
 from canalmorph.align.settings import AlignSettings
@@ -13,6 +12,7 @@ from canalmorph.errors import HeadNotInViewError, ShaftTooShortError
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import fit_line, normalise
 from canalmorph.geometry.outlines import find_centroids
+from canalmorph.geometry.ridges import find_prominent_peaks
 from canalmorph.geometry.tubes import cut_tube
 from canalmorph.model.femur import (
     AlignedFemur,
@@ -38,6 +38,8 @@ NECK_RISE = 0.58
 #: A proximal narrow place is tried as the isthmus up to this many times the narrowest width;
 #: it is kept only where it is the narrowest in the frame that it gives.
 PROXIMAL_SHARE = 1.1
+#: A narrow place stands out from its neighbours by this at least. [mm]
+CLEAR_MINIMUM_MM = 0.1
 #: Rings whose numbers are not trusted for the axis.
 UNTRUSTED = int(Quality.OUTLINE_INCOMPLETE | Quality.METAL)
 
@@ -215,15 +217,21 @@ def _most_proximal_minimum(width_mm: NDArray[np.float64], share: float) -> int:
     axis, tilts the frame so that it is itself the narrowest. Of such pairs the proximal one is
     the isthmus, since the axis is the proximal shaft's.
     """
-    narrow, _ = signal.find_peaks(-width_mm, prominence=0.1)
-    clear = [int(n) for n in narrow if width_mm[n] <= share * width_mm.min()]
+    narrow = [index for index, _ in find_prominent_peaks(-width_mm, CLEAR_MINIMUM_MM)]
+    clear = [index for index in narrow if width_mm[index] <= share * width_mm.min()]
     return max([*clear, int(np.argmin(width_mm))])
 
 
 def _smooth_width(width_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return widths by local parabolas over 7 rings, which leave a sharp narrowing sharp."""
-    window = min(7, len(width_mm) - (len(width_mm) + 1) % 2)
-    return np.asarray(signal.savgol_filter(width_mm, window, min(2, window - 1)))
+    rows = np.arange(len(width_mm))
+    smooth = np.empty(len(width_mm))
+    for row in rows:
+        start = int(np.clip(row - 3, 0, max(0, len(width_mm) - 7)))
+        near = slice(start, start + 7)
+        degree = min(2, len(rows[near]) - 1)
+        smooth[row] = np.polyval(np.polyfit(rows[near] - row, width_mm[near], degree), 0.0)
+    return smooth
 
 
 def _axis_span_mm(isthmus: _Isthmus) -> tuple[float, float]:

@@ -9,14 +9,17 @@ surface of the bump's top, its highest 1 mm, so that noise does not move it.
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from canalmorph.align.settings import AlignSettings
 from canalmorph.errors import LesserTrochanterError
+from canalmorph.geometry.ridges import find_prominent_peaks
 from canalmorph.model.femur import LesserTrochanter
 
 #: Steps over the directions. [deg]
 STEP_DEG = 5.0
+#: Lower peaks are the surface's roughness. [mm]
+SMALLEST_PEAK_MM = 0.3
 #: The bump's top. [mm]
 TOP_MM = 1.0
 #: The level is never known better than this. [mm]
@@ -69,10 +72,9 @@ def find_lesser_trochanter(
     for direction_deg in np.arange(low, high + 0.1, STEP_DEG):
         height = _height_along(part, direction_deg)
         ridge = _smoothed_ridge(height, ring_step_mm)
-        peaks, found = signal.find_peaks(ridge, prominence=0.3)
         candidates += [
-            (float(prominence), float(direction_deg), int(peak))
-            for peak, prominence in zip(peaks, found["prominences"], strict=True)
+            (prominence, float(direction_deg), peak)
+            for peak, prominence in find_prominent_peaks(ridge, SMALLEST_PEAK_MM)
         ]
     if not candidates or max(candidates)[0] < settings.least_prominence_mm:
         raise LesserTrochanterError(

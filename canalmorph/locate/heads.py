@@ -1,5 +1,7 @@
 """Femoral heads: spheres voted for by the bone's edges, refined along rays, judged by inliers."""
 
+from collections.abc import Iterable
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -16,8 +18,9 @@ VOTE_MM = 2.0
 LEAST_EDGE_HU_PER_MM = 40.0
 #: How many voted centres are refined.
 N_CANDIDATES = 16
-#: Rays of a refined sphere, about so many.
-N_RAYS = 1000
+#: Rays of a refined sphere, about so many, and of the first look at all candidates, of which the
+#: best few are refined.
+N_RAYS, N_SCREENING_RAYS, N_REFINED = 1000, 200, 4
 #: Rays start this far from the centre and step this much. [mm]
 RAY_START_MM, RAY_STEP_MM, RAY_SAMPLES = 8.0, 0.4, 76
 #: The steepest place of a thin, blurred shell lies outside its edge: 0.25 mm on the catalogue. [mm]
@@ -66,11 +69,24 @@ def find_heads(
     if min(blocks.shape) < 8:
         return []
     centres = _voted_centres(blocks, affine, radius_mm)
-    spheres: list[HeadSphere] = []
-    for centre in centres:
-        sphere = refine_sphere(part, part_affine, centre, radius_mm)
-        if sphere is not None:
-            spheres.append(sphere)
+    first = _refine_all(part, part_affine, centres, radius_mm, N_SCREENING_RAYS)
+    best = [sphere.centre_lps_mm for sphere in first[:N_REFINED]]
+    return _refine_all(part, part_affine, best, radius_mm, N_RAYS)
+
+
+def _refine_all(
+    voxels: NDArray[np.int16],
+    index_to_lps_mm: NDArray[np.float64],
+    centres_lps_mm: Iterable[NDArray[np.float64]],
+    radius_mm: tuple[float, float],
+    n_rays: int,
+) -> list[HeadSphere]:
+    """Return the spheres that the centres lead to, most inliers first."""
+    refined = (
+        refine_sphere(voxels, index_to_lps_mm, centre, radius_mm, n_rays=n_rays)
+        for centre in centres_lps_mm
+    )
+    spheres = [sphere for sphere in refined if sphere is not None]
     return sorted(spheres, key=lambda sphere: -sphere.inlier_share)
 
 
@@ -111,9 +127,11 @@ def refine_sphere(
     index_to_lps_mm: NDArray[np.float64],
     centre_lps_mm: NDArray[np.float64],
     radius_mm: tuple[float, float],
+    *,
+    n_rays: int = N_RAYS,
 ) -> HeadSphere | None:
     """Return the sphere on the falling edges around a first centre, or None where there is none."""
-    directions = _spread_evenly_to_both_sides()
+    directions = _spread_evenly_to_both_sides(n_rays)
     centre = np.asarray(centre_lps_mm, dtype=np.float64)
     positions, strengths = _falling_edges(voxels, index_to_lps_mm, centre, directions)
     first_radius = _commonest_radius(positions, strengths, radius_mm)
@@ -144,9 +162,9 @@ def refine_sphere(
     )
 
 
-def _spread_evenly_to_both_sides() -> NDArray[np.float64]:
+def _spread_evenly_to_both_sides(n: int) -> NDArray[np.float64]:
     """Return unit vectors whose mirror images in x are among them, so that sides are alike."""
-    lattice = spread_directions(N_RAYS)
+    lattice = spread_directions(n)
     half = lattice[lattice[:, 0] > 0]
     return np.concatenate([half, half * [-1.0, 1.0, 1.0]])
 

@@ -97,6 +97,7 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
 def _ring_heights(femur: Femur, axis: RoughAxis, settings: SegmentSettings) -> NDArray[np.float64]:
     """Return heights from the lower end of the shaft in view up to the head's centre."""
     lowest = float(((femur.shaft_path_lps_mm - axis.point_lps_mm) @ axis.direction).min())
+    lowest = max(lowest, -settings.lowest_below_head_mm)
     return np.arange(np.ceil(lowest), 1.0, settings.ring_step_mm)
 
 
@@ -193,20 +194,15 @@ def _fit_canal(
     depth = _seen_depth_mm(start).reshape(base.shape[:2])
     rough = base + depth[..., None] * outwards
     canal, _ = _smooth_points(rough, np.full(depth.shape, 0.1), rough, settings)
-    for fitted in (False, True):
-        normals, across = find_normals(canal, axis.direction)
-        profiles = _sample(femur, canal, -across)
-        start = find_half_maximum_edges(
-            profiles.reshape(-1, profiles.shape[-1]),
-            first_mm=-RAY_IN_MM,
-            step_mm=RAY_STEP_MM,
-            look_in_mm=4.0,
-            look_out_mm=0.5,
-        )
-        if not fitted:
-            moved = canal - start[:, X_OUT].reshape(canal.shape[:2])[..., None] * across
-            smooth, _ = _smooth_points(moved, np.full(canal.shape[:2], 0.1), canal, settings)
-            canal = np.where(np.isfinite(smooth), smooth, canal)
+    normals, across = find_normals(canal, axis.direction)
+    profiles = _sample(femur, canal, -across)
+    start = find_half_maximum_edges(
+        profiles.reshape(-1, profiles.shape[-1]),
+        first_mm=-RAY_IN_MM,
+        step_mm=RAY_STEP_MM,
+        look_in_mm=4.0,
+        look_out_mm=0.5,
+    )
     return _fit_edges(femur, canal, -normals, -across, profiles, start, calibration, settings)
 
 

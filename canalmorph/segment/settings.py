@@ -14,6 +14,8 @@ class SegmentSettings:
     rays_per_ring : int
         Points of each ring: 3 degrees, so that a caliper of the polygon reads at most 0.01 mm
         small on a circle of 30 mm.
+    lowest_below_head_mm : float
+        Rings end this far below the head's centre: below lies the flare of the knee. [mm]
     outline_hu : float
         First outline of the bone, from which the edges are looked for; nothing is measured at it.
         Above contrast-filled vessels, below the blurred peak of a 0.5 mm wall. [HU]
@@ -27,6 +29,7 @@ class SegmentSettings:
 
     ring_step_mm: float = 1.0
     rays_per_ring: int = 120
+    lowest_below_head_mm: float = 310.0
     outline_hu: float = 350.0
     cortex_prior_hu: float = 75.0
     smooth_along_mm: float = 3.0

@@ -138,7 +138,7 @@ def _fit_one(y, x0, step, low, high, p, prior, prior_u, noise):  # type: ignore[
                     damping = max(damping * 0.2, 1e-7)
                     break
             damping *= 6.0
-        if not improved or (shift < 1e-3 and gain < 1e-3 * (1.0 + cost)):
+        if not improved or (shift < 2e-3 and gain < 1e-2 * (1.0 + cost)):
             break
     return normal
 
