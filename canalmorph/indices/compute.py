@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.indices.isthmus import find_narrowest
+from canalmorph.indices.isthmus import ISTHMUS_BELOW_MM, find_narrowest
 from canalmorph.model.columns import FEMUR_COLUMNS, NAMED_LEVELS_MM
 from canalmorph.model.results import CanalIndices, CanalProfile, Measurement
 from canalmorph.published import (
@@ -14,7 +14,7 @@ from canalmorph.published import (
 )
 
 #: Distance over which the slope of a width against the level is taken. [mm]
-SLOPE_REACH_MM = 3.0
+SLOPE_REACH_MM = 4.0
 #: Level of the proximal width of the second canal-to-calcar ratio. [mm above the trochanter]
 CALCAR_LEVEL_MM = -30.0
 
@@ -90,13 +90,15 @@ def _width_at(profile: CanalProfile, column: str, level_mm: float) -> _Width | N
 
 def _isthmus_columns(profile: CanalProfile, widths: dict[str, _Width]) -> dict[str, Measurement]:
     """Return the isthmus columns, empty where the isthmus is not in view; feed `widths`."""
+    if not profile.isthmus_in_view:
+        bound = _narrowest_in_view(profile)
+        if bound is not None:
+            widths["narrowest_in_view"] = bound
+        return {}
     narrowest = find_narrowest(
         profile.levels_mm, profile.columns["canal_ml_mm"], profile.uncertainties["canal_ml_mm"]
     )
     if narrowest is None:
-        return {}
-    if not profile.isthmus_in_view:
-        widths["narrowest_in_view"] = _Width(narrowest.width_mm, narrowest.width_u_mm, 0.0)
         return {}
     columns = {
         "isthmus_level_mm": Measurement(
@@ -130,6 +132,15 @@ def _isthmus_columns(profile: CanalProfile, widths: dict[str, _Width]) -> dict[s
             value=inscribed.level_mm, u=float(np.hypot(inscribed.level_u_mm, profile.level_u_mm))
         )
     return columns
+
+
+def _narrowest_in_view(profile: CanalProfile) -> _Width | None:
+    """Return the smallest canal width measured below LT-40: the isthmus is no wider than that."""
+    widths = np.where(profile.levels_mm <= ISTHMUS_BELOW_MM, profile.columns["canal_ml_mm"], np.nan)
+    if not np.isfinite(widths).any():
+        return None
+    row = int(np.nanargmin(widths))
+    return _Width(float(widths[row]), float(profile.uncertainties["canal_ml_mm"][row]), 0.0)
 
 
 def _ratio(top: _Width | None, bottom: _Width | None, level_u_mm: float) -> Measurement:

@@ -22,7 +22,7 @@ class MeasureSettings:
 
     top_level_mm: float = 40.0
     lowest_level_mm: float = -260.0
-    level_step_mm: float = 1.0
+    level_step_mm: float = 2.0
     axial: bool = False
 
     def __post_init__(self) -> None:

@@ -174,7 +174,7 @@ def test_tilt_of_the_canal_against_the_axis(make_aligned: Make, tilt_deg: float)
     slope = np.tan(np.radians(tilt_deg))
     profile = measure_canal(
         make_aligned(outer_cone, lambda z: (0.0, slope * (z + 80.0), 6.0, 6.0)),
-        MeasureSettings(),
+        MeasureSettings(level_step_mm=1.0),
     )
     tilts = profile.columns["axis_tilt_deg"]
     assert tilts[np.isfinite(tilts)] == pytest.approx(tilt_deg, abs=1e-4)
@@ -216,7 +216,7 @@ def test_gaps_are_blanks_and_say_so(
 def test_near_metal_there_is_no_number(make_aligned: Make) -> None:
     aligned = make_aligned(outer_cone, canal_cone)
     aligned.cortex.quality[100:110] = int(Quality.METAL)
-    profile = measure_canal(aligned, MeasureSettings())
+    profile = measure_canal(aligned, MeasureSettings(level_step_mm=1.0))
     metal = (profile.quality & int(Quality.METAL)) != 0
     assert 10 <= metal.sum() <= 12
     for name, column in profile.columns.items():
