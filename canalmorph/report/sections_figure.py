@@ -27,8 +27,8 @@ from canalmorph.report.numbers import format_level
 from canalmorph.report.outlines import MarkedLevel, find_section, list_marked_levels
 from canalmorph.report.projection import cut_section
 
-#: Levels that are shown, where the scan has them.
-SHOWN_LEVELS = ("lt_plus20", "lt", "lt_minus100", "isthmus")
+#: Levels that are shown, where the scan has them, and the one beside them where it has few.
+SHOWN_LEVELS, SPARE_LEVEL, FEW = ("lt_plus20", "lt", "lt_minus100", "isthmus"), "lt_minus20", 3
 #: Side of a picture, the room around the bone for calipers, and the gap. [px]
 PANEL_PX, ROOM_PX, GAP_PX, TITLE_PX = 256.0, 58.0, 14.0, 20.0
 #: Distances of the calipers of canal and outer from the bone. [px]
@@ -37,7 +37,10 @@ CANAL_LINE_PX, OUTER_LINE_PX = 11.0, 30.0
 
 def draw_sections_figure(femur: FemurResult, aligned: AlignedFemur, *, prefix: str) -> str:
     """Return, as SVG, up to four cross-sections in two columns; empty where none is known."""
-    levels = [level for level in list_marked_levels(femur) if level.name in SHOWN_LEVELS]
+    marked = list_marked_levels(femur)
+    levels = [level for level in marked if level.name in SHOWN_LEVELS]
+    if len(levels) < FEW:
+        levels = [level for level in marked if level.name in (*SHOWN_LEVELS, SPARE_LEVEL)]
     if not levels:
         return ""
     rows = (len(levels) + 1) // 2
