@@ -33,6 +33,9 @@ SHORTEST_AXIS_MM = 15.0
 ISTHMUS_BELOW_MM = -40.0
 #: Below this no isthmus lies: femora of 480 mm have theirs above. [mm]
 LOWEST_SECTION_MM = -190.0
+#: A shaft that ends within the scan above this was lost on the way: femora flare to the knee some
+#: 250 mm below the lesser trochanter. [mm above it]
+SHAFT_REACHES_MM = -170.0
 #: First guess of the neck's rise over its run: a neck-shaft angle of 120 degrees.
 NECK_RISE = 0.58
 #: A proximal narrow place is tried as the isthmus up to this many times the narrowest width;
@@ -100,6 +103,8 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     warnings = list(_find_warnings(trochanter, neck, isthmus, length_mm))
     if ambiguous:
         warnings.append("isthmus_ambiguous")
+    if _shaft_is_lost(cortex, frame):
+        warnings.append("shaft_not_followed")
     return AlignedFemur(
         cortex=cortex,
         frame=frame,
@@ -261,6 +266,12 @@ def _next_frame(
         return _make_frame(origin, proximal, neck.direction, Plane.NECK)
     medial = np.array([float(cortex.femur.side.medial_x_sign), 0.0, 0.0])
     return _make_frame(origin, proximal, medial, Plane.SCANNER)
+
+
+def _shaft_is_lost(cortex: Cortex, frame: FemurFrame) -> bool:
+    """Whether the shaft ends within the scan, yet far above where it flares to the knee."""
+    end = float(frame.lps_to_frame_mm(cortex.femur.shaft_path_lps_mm[0])[2])
+    return not cortex.femur.shaft_leaves_scan and end > SHAFT_REACHES_MM
 
 
 def _find_warnings(

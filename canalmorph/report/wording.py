@@ -48,6 +48,8 @@ WARNING_WORDS = {
     "isthmus_not_in_view": "The canal still narrows where the scan ends.",
     "isthmus_ambiguous": "The canal has two narrow places; which of them ends the shaft axis was a "
     "choice that moves the widths near the trochanter.",
+    "shaft_not_followed": "The shaft could not be followed as far down as the scan shows it: a "
+    "fracture, metal or contrast may be in the way; look at the pictures.",
     "density_assumed": "No wall is thick enough to read cortical density and blur from this scan; "
     "usual values were taken and the uncertainties widened.",
     "narrow_canal": "Parts of the canal are too narrow for this scan's blur; they are blank.",

@@ -217,3 +217,19 @@ def test_no_neck_is_no_axis() -> None:
 def test_an_impossible_margin_is_a_wrong_call(value: float) -> None:
     with pytest.raises(ValueError, match="isthmus_margin_mm"):
         AlignSettings(isthmus_margin_mm=value)
+
+
+def test_a_shaft_that_ends_within_the_scan_far_above_the_knee_is_said(
+    right_stages: "Stages",
+) -> None:
+    """The phantom's shaft runs out of its scan; one whose path stops 30 mm above was lost."""
+    assert right_stages.femur.shaft_leaves_scan
+    assert "shaft_not_followed" not in right_stages.aligned.warnings
+    path = right_stages.femur.shaft_path_lps_mm
+    lost = replace(
+        right_stages.femur,
+        shaft_leaves_scan=False,
+        shaft_path_lps_mm=path[path[:, 2] > path[0, 2] + 30.0],
+    )
+    aligned = align_femur(replace(right_stages.cortex, femur=lost), AlignSettings())
+    assert "shaft_not_followed" in aligned.warnings
