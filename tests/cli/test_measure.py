@@ -111,17 +111,18 @@ def test_slices_are_measured_on_demand_beside_the_sections(
         tilt = math.radians(float(row["tilt_deg"]))
         # The femur is placed with 6 degrees of adduction and 3 of flexion.
         assert math.degrees(tilt) == pytest.approx(6.7, abs=0.5)
-        beside = across[float(round(float(row["level_mm"])))]
+        beside = across[2.0 * round(float(row["level_mm"]) / 2.0)]
         for outline in ("outer", "canal"):
             # Any width of the slice lies between the smallest one across the shaft and the largest
-            # made longer by the tilt; the levels differ by up to half a millimetre, over which
-            # these outlines widen by less than 0.1 mm, and edges by some uncertainties of 0.06.
-            least = float(beside[f"{outline}_min_mm"]) - 0.25
-            most = float(beside[f"{outline}_max_mm"]) / math.cos(tilt) + 0.25
+            # made longer by the tilt; the levels differ by up to a millimetre, over which these
+            # outlines widen by less than 0.2 mm (2 % of area), and edges by some uncertainties of
+            # 0.06.
+            least = float(beside[f"{outline}_min_mm"]) - 0.35
+            most = float(beside[f"{outline}_max_mm"]) / math.cos(tilt) + 0.35
             assert least < float(row[f"{outline}_ml_mm"]) < most
             assert least < float(row[f"{outline}_ap_mm"]) < most
             area = float(beside[f"{outline}_area_mm2"]) / math.cos(tilt)
-            assert float(row[f"{outline}_area_mm2"]) == pytest.approx(area, rel=0.03)
+            assert float(row[f"{outline}_area_mm2"]) == pytest.approx(area, rel=0.04)
 
 
 def test_nothing_measured_is_status_3_without_a_traceback(tmp_path: Path, run: Callable) -> None:
