@@ -53,9 +53,9 @@ class _Surface:
 def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
     """Return the outer and inner surface of a femur's cortex.
 
-    The bone's first outline is taken on sections across a rough axis; from it, rays across the
-    wall are fitted with the blurred-cortex model. Density and blur come from the scan's own
-    thick walls. A second pass starts from the first one's outer surface.
+    The bone's first outline is taken on sections across a rough axis and moved to its half
+    maximum; from there, rays across the outer surface, and then rays across the canal's, are
+    fitted with the blurred-cortex model. Density and blur come from the scan's own thick walls.
 
     Parameters
     ----------
