@@ -3,9 +3,7 @@
 A message may name a file (relative to the input) and a tag; it never carries a patient's identity.
 """
 
-import traceback
 from functools import partial
-from pathlib import Path
 from typing import Any, ClassVar
 
 
@@ -82,6 +80,32 @@ class ShaftTooShortError(CanalMorphError):
         self.side, self.length_mm = side, length_mm
 
 
+class CanalNotFollowedError(CanalMorphError):
+    """The shaft is in view, but its outlines cannot be followed."""
+
+    code = "canal-not-followed"
+
+    def __init__(self, *, side: str, cause: str) -> None:
+        super().__init__(
+            f"The canal of the {side} femur cannot be followed below the lesser trochanter: "
+            f"{cause}. Check the scan by eye at that place."
+        )
+        self.side, self.cause = side, cause
+
+
+class SlicesAlongShaftError(CanalMorphError):
+    """Thick slices run along the shaft instead of across it."""
+
+    code = "slices-along-shaft"
+
+    def __init__(self, *, side: str, spacing_mm: float) -> None:
+        super().__init__(
+            f"The slices run along the shaft of the {side} femur and are {spacing_mm:.1f} mm "
+            f"apart, which blurs its walls. Give the axial reconstruction."
+        )
+        self.side, self.spacing_mm = side, spacing_mm
+
+
 class SideContradictionError(CanalMorphError):
     """Two femora claim one side, or the sides are crossed."""
 
@@ -93,18 +117,6 @@ class SideContradictionError(CanalMorphError):
             f"right cannot be told. Check the patient orientation of the scan."
         )
         self.source = source
-
-
-def name_place(error: BaseException) -> str:
-    """Return type, module and line of an error that nobody foresaw, without its text.
-
-    The text may quote the file, and so a patient; the innermost line of this program does not.
-    """
-    frames = traceback.extract_tb(error.__traceback__)
-    ours = [frame for frame in frames if "canalmorph" in Path(frame.filename).as_posix()]
-    innermost = (ours or frames)[-1:]
-    places = [f" in {Path(each.filename).stem}, line {each.lineno}" for each in innermost]
-    return f"{type(error).__name__}{''.join(places)}"
 
 
 class ReadError(CanalMorphError):

@@ -8,7 +8,12 @@ from numpy.typing import NDArray
 from canalmorph.align.neck import find_neck_axis
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
-from canalmorph.errors import HeadNotInViewError, ShaftTooShortError
+from canalmorph.errors import (
+    CanalMorphError,
+    CanalNotFollowedError,
+    HeadNotInViewError,
+    ShaftTooShortError,
+)
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import fit_line, normalise
 from canalmorph.geometry.outlines import find_centroids
@@ -36,6 +41,8 @@ LOWEST_SECTION_MM = -190.0
 #: A shaft that ends within the scan above this was lost on the way: femora flare to the knee some
 #: 250 mm below the lesser trochanter. [mm above it]
 SHAFT_REACHES_MM = -170.0
+#: Where rings reach this far below the head, the scan shows enough of the shaft. [mm]
+ENOUGH_BELOW_HEAD_MM = 120.0
 #: First guess of the neck's rise over its run: a neck-shaft angle of 120 degrees.
 NECK_RISE = 0.58
 #: A proximal narrow place is tried as the isthmus up to this many times the narrowest width;
@@ -185,12 +192,27 @@ def _cut_canal(cortex: Cortex, frame: FemurFrame, trochanter: LesserTrochanter) 
     sections = cut_tube(rings, levels)
     whole = np.isfinite(sections).all(axis=(1, 2))
     if not whole.any():
-        raise ShaftTooShortError(side=cortex.femur.side.value, length_mm=0.0)
+        raise _short_of_sections(cortex, 0.0)
     return _CanalSections(
         levels_mm=levels[whole],
         width_ml_mm=np.ptp(sections[whole, :, 0], axis=1),
         centroids_lps_mm=frame.frame_to_lps_mm(find_centroids(sections[whole]) + lift),
     )
+
+
+def _short_of_sections(cortex: Cortex, length_mm: float) -> CanalMorphError:
+    """Return why there are too few whole sections: the scan ends, or they cannot be followed."""
+    side = cortex.femur.side.value
+    rings = cortex.heights_mm < -ENOUGH_BELOW_HEAD_MM
+    if not rings.any():
+        return ShaftTooShortError(side=side, length_mm=length_mm)
+    for bit, cause in (
+        (Quality.METAL, "metal lies in or beside it"),
+        (Quality.TOUCHES_EDGE, "the field of view cuts the bone"),
+    ):
+        if ((cortex.quality[rings] & int(bit)) != 0).mean() > 0.2:
+            return CanalNotFollowedError(side=side, cause=cause)
+    return CanalNotFollowedError(side=side, cause="it cannot be told from the cortex")
 
 
 def _find_isthmus(
@@ -259,7 +281,7 @@ def _next_frame(
     top, bottom = _axis_span_mm(isthmus)
     part = sections.centroids_lps_mm[(levels <= top) & (levels >= bottom)]
     if top > AXIS_TOP_LAST_MM or len(part) < 0.8 * SHORTEST_AXIS_MM:
-        raise ShaftTooShortError(side=cortex.femur.side.value, length_mm=max(0.0, -bottom))
+        raise _short_of_sections(cortex, max(0.0, -bottom))
     point, proximal = fit_line(part)
     origin = point + proximal * ((trochanter.apex_lps_mm - point) @ proximal)
     if neck is not None:

@@ -57,7 +57,7 @@ def find_lesser_trochanter(
     Raises
     ------
     LesserTrochanterError
-        If no bump stands out enough, or it is cut by the end of the scan.
+        If no bump stands out enough, or the scan shows too little of where it would be.
     """
     middle = np.full(len(coordinates_mm), np.nan)
     seen = np.isfinite(coordinates_mm[..., 2]).any(axis=1)
@@ -75,6 +75,7 @@ def find_lesser_trochanter(
         candidates += [
             (prominence, float(direction_deg), peak)
             for peak, prominence in find_prominent_peaks(ridge, SMALLEST_PEAK_MM)
+            if np.isfinite(height[peak]).any()
         ]
     if not candidates or max(candidates)[0] < settings.least_prominence_mm:
         raise LesserTrochanterError(

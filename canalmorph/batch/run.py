@@ -7,6 +7,7 @@ from pathlib import Path
 from canalmorph.batch.case_files import discard_case, write_case
 from canalmorph.batch.folder import ResultsFolder, open_results
 from canalmorph.batch.identity import hide_refusal, hide_volume
+from canalmorph.batch.mishaps import name_place
 from canalmorph.batch.outcomes import (
     BatchListener,
     BatchOptions,
@@ -16,7 +17,7 @@ from canalmorph.batch.outcomes import (
     SilentListener,
 )
 from canalmorph.batch.tables import Tables
-from canalmorph.errors import CanalMorphError, ResultsFolderError, name_place
+from canalmorph.errors import CanalMorphError, ResultsFolderError
 from canalmorph.export.rows import make_case_rows
 from canalmorph.model.results import CaseResult, Refusal
 from canalmorph.model.volume import CtVolume

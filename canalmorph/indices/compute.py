@@ -202,7 +202,7 @@ def _indices(profile: CanalProfile, widths: dict[str, _Width]) -> dict[str, Meas
             found["cortical_area_fraction_isthmus"] = _share(
                 _width_at(profile, "outer_area_mm2", narrowest.level_mm),
                 _width_at(profile, "canal_area_mm2", narrowest.level_mm),
-                u,
+                narrowest.level_u_mm,
             )
     return {name: value for name, value in found.items() if value.known}
 
@@ -267,7 +267,10 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
         elif name == "mci_ml" and lowest > MORPHOLOGICAL_LEVEL_MM:
             reasons[name] = "The level LT-70 is not in view."
         elif name == "bow_radius_mm":
-            reasons[name] = "Less than 150 mm of the canal below LT-20 is in view."
+            reasons[name] = (
+                "Less than 150 mm of the canal below LT-20 is in view, or it is too straight for a "
+                "radius."
+            )
         elif name == "neck_shaft_angle_deg":
             reasons[name] = "No closed section of the neck was found, so that its axis is unknown."
         elif name == "cortex_hu":

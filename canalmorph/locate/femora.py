@@ -20,12 +20,16 @@ BELOW_HEAD_MM = 60.0
 BOX_ASIDE_MM, BOX_BELOW_MM, BOX_ABOVE_MM = 95.0, 15.0, 125.0
 #: Bone around the shaft's path and the head that the crop keeps. [mm]
 CROP_SHAFT_MM, CROP_HEAD_MM = 65.0, 50.0
+#: The other femur's shaft lies this far from a found one, and beside it over this much. [mm]
+OTHER_SHAFT_MM, OTHER_OVERLAP_MM = (60.0, 420.0), 40.0
 #: A shaft that ends this near the scan's lowest slice runs out of the scan. [mm]
 LEAVES_SCAN_MM = 8.0
 
 
 def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ...]:
     """Return the femora of a scan, right before left; sides come from coordinates alone.
+
+    A shaft beside a found femur whose own head was not found is returned without one.
 
     Parameters
     ----------
@@ -64,11 +68,35 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
         if right.centre_lps_mm[0] > left.centre_lps_mm[0]:
             raise SideContradictionError(source=volume.facts.source)
     bottom_mm = _lowest_slice_mm(voxels.shape, affine)
+    shafts: dict[Side, tuple[HeadSphere | None, Chain]] = {**found}
+    if len(found) == 1:
+        shafts |= _other_shaft(next(iter(found)), found, chains)
     return tuple(
-        _make_femur(volume, voxels, affine, side, *found[side], chains, bottom_mm)
+        _make_femur(volume, voxels, affine, side, *shafts[side], chains, bottom_mm)
         for side in (Side.RIGHT, Side.LEFT)
-        if side in found
+        if side in shafts
     )
+
+
+def _other_shaft(
+    side: Side, found: dict[Side, tuple[HeadSphere, Chain]], chains: list[Chain]
+) -> dict[Side, tuple[HeadSphere | None, Chain]]:
+    """Return the shaft beside a found femur whose head was not found, so that it is not lost.
+
+    It lies on the other side of the body, at the same height, and is about as thick: a forearm
+    beside the thigh is not.
+    """
+    _, mine = found[side]
+    opposite = Side.LEFT if side is Side.RIGHT else Side.RIGHT
+    for chain in chains:
+        away_mm = float(np.median(chain.centres_lps_mm[:, 0] - mine.centres_lps_mm[:, 0].mean()))
+        beside = OTHER_SHAFT_MM[0] < away_mm * side.medial_x_sign < OTHER_SHAFT_MM[1]
+        low = max(chain.centres_lps_mm[0, 2], mine.centres_lps_mm[0, 2])
+        high = min(chain.centres_lps_mm[-1, 2], mine.centres_lps_mm[-1, 2])
+        as_thick = np.median(chain.areas_mm2) > 0.6 * np.median(mine.areas_mm2)
+        if beside and as_thick and high - low > OTHER_OVERLAP_MM:
+            return {opposite: (None, chain)}
+    return {}
 
 
 def _head_of(
@@ -139,7 +167,7 @@ def _make_femur(
     voxels: NDArray[np.int16],
     affine: NDArray[np.float64],
     side: Side,
-    head: HeadSphere,
+    head: HeadSphere | None,
     chain: Chain,
     chains: list[Chain],
     bottom_mm: float,
@@ -147,9 +175,8 @@ def _make_femur(
     path = _joined_path(chain, chains)
     reach = np.array([CROP_SHAFT_MM, CROP_SHAFT_MM, 10.0])
     corner = np.full(3, CROP_HEAD_MM)
-    box = np.concatenate(
-        [path - reach, path + reach, [head.centre_lps_mm - corner, head.centre_lps_mm + corner]]
-    )
+    middle = path[-1] if head is None else head.centre_lps_mm
+    box = np.concatenate([path - reach, path + reach, [middle - corner, middle + corner]])
     part, part_affine = crop_grid(voxels, affine, box)
     crop = CtVolume(voxels_hu=part, index_to_lps_mm=part_affine, facts=volume.facts)
     return Femur(

@@ -142,7 +142,11 @@ def _find_facts(
 
 
 def _measure_bow(levels: NDArray[np.float64], canal: NDArray[np.float64]) -> Measurement | None:
-    """Return the radius of the circle through the canal's centres in the AP plane, or None."""
+    """Return the radius of the circle through the canal's centres in the AP plane, or None.
+
+    None where too little of the canal is in view, or its forward bow is not clear: bent by less
+    than three standard uncertainties.
+    """
     rings = np.concatenate(
         [canal[..., :2], np.broadcast_to(levels[:, None, None], (*canal.shape[:2], 1))], axis=-1
     )
@@ -151,9 +155,13 @@ def _measure_bow(levels: NDArray[np.float64], canal: NDArray[np.float64]) -> Mea
     part = part[np.isfinite(part).all(axis=1)][:, 1:]
     if len(part) < 10 or np.ptp(part[:, 1]) < BOW_LENGTH_MM:
         return None
+    length = float(np.ptp(part[:, 1]))
+    bend, slope, offset = np.polyfit(part[:, 1], part[:, 0], 2)
+    scatter = part[:, 0] - np.polyval([bend, slope, offset], part[:, 1])
+    if bend < 3 * 4 * float(np.hypot(scatter.std(), 0.1)) / 2 / length**2:
+        return None  # a straight canal has no radius, and noise would make one up
     centre, radius = fit_circle(part)
     residual = np.hypot(*(part - centre).T) - radius
-    length = float(np.ptp(part[:, 1]))
     # Sagitta s = L^2 / 8R: an error ds of the centre line changes R by 8 R^2 ds / L^2.
     u_sagitta = float(np.hypot(residual.std(), 0.1)) / 2.0
     return Measurement(value=radius, u=float(8 * radius**2 * u_sagitta / length**2))

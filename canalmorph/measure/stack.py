@@ -156,7 +156,8 @@ def _systematic_u_mm(calibration: Calibration, ring_bits: int) -> float:
 
 def _canal_is_too_narrow(values: Mapping[str, float], calibration: Calibration) -> bool:
     """Whether the blur fills the canal, so that its edges cannot be told apart."""
-    narrowest = values.get("canal_min_mm", np.inf)
+    calipers = ("canal_min_mm", "canal_ml_mm", "canal_ap_mm")
+    narrowest = min(values.get(name, np.inf) for name in calipers)
     return bool(narrowest < NARROWEST_CANAL_BLURS * calibration.blur_in_plane_mm)
 
 

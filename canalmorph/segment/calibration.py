@@ -34,6 +34,24 @@ def estimate_noise(crop: CtVolume) -> float:
     return max(10.0, float(1.4826 * np.median(np.abs((upper - lower)[soft])) / np.sqrt(2.0)))
 
 
+def slice_axis(crop: CtVolume) -> int:
+    """Return the crop's axis across the slices: the one of clearly largest spacing, else up.
+
+    A sagittal or coronal stack has its slices along another axis than an axial one; where the
+    spacings are about equal the blur is too.
+    """
+    spacing = crop.spacing_mm
+    widest = int(np.argmax(spacing))
+    others = np.delete(spacing, widest)
+    return widest if spacing[widest] > 1.1 * others.max() else 0
+
+
+def slice_direction(crop: CtVolume) -> NDArray[np.float64]:
+    """Return the unit vector across the slices in patient space."""
+    axis = slice_axis(crop)
+    return np.asarray(crop.index_to_lps_mm[:3, axis] / crop.spacing_mm[axis])
+
+
 def through_plane_blur_mm(crop: CtVolume) -> float:
     """Return the standard width of the blur across slices: slice box, interpolation, focus [mm].
 
@@ -41,7 +59,7 @@ def through_plane_blur_mm(crop: CtVolume) -> float:
     Where the file declares no thickness the spacing stands for it; overlapping slices with an
     undeclared thickness are read too sharp by that, which only oblique walls feel.
     """
-    spacing = float(crop.spacing_mm[0])
+    spacing = float(crop.spacing_mm[slice_axis(crop)])
     thickness = crop.facts.slice_thickness_mm or spacing
     return float(np.sqrt(thickness**2 / 12 + spacing**2 / 6 + 0.2**2))
 
@@ -65,7 +83,7 @@ def calibrate(
     normals, across : (n, 3) float arrays
         Wall normals in patient space and the rays' directions.
     crop : CtVolume
-        For noise and slices; its first axis is across the slices only where it was scanned so.
+        For noise and slices.
     """
     noise_hu = estimate_noise(crop)
     blur_z_mm = through_plane_blur_mm(crop)
@@ -87,8 +105,7 @@ def calibrate(
         )
         good = np.isfinite(fitted[:, BLUR])
         if good.sum() >= FEWEST_RAYS:
-            through = crop.index_to_lps_mm[:3, 0] / crop.spacing_mm[0]
-            n_z = np.abs(normals[chosen] @ through)[good]
+            n_z = np.abs(normals[chosen] @ slice_direction(crop))[good]
             slant = np.abs(np.sum(normals[chosen] * across[chosen], axis=1))[good]
             in_plane = (fitted[good, BLUR] * slant) ** 2 - (blur_z_mm * n_z) ** 2
             in_plane = np.sqrt(np.maximum(in_plane / (1 - n_z**2), 0.15**2))

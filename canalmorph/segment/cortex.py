@@ -5,11 +5,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.errors import HeadNotInViewError
+from canalmorph.errors import HeadNotInViewError, SlicesAlongShaftError
 from canalmorph.flags import Quality
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import Calibration, Cortex, Femur
-from canalmorph.segment.calibration import NOISE_INFLATION, blur_along_rays_mm, calibrate
+from canalmorph.segment.calibration import (
+    NOISE_INFLATION,
+    blur_along_rays_mm,
+    calibrate,
+    slice_axis,
+    slice_direction,
+)
 from canalmorph.segment.rings import RoughAxis, find_first_outlines, find_rough_axis
 from canalmorph.segment.settings import SegmentSettings
 from canalmorph.segment.surface import (
@@ -19,7 +25,7 @@ from canalmorph.segment.surface import (
     find_ring_curvature,
     smooth_surface,
 )
-from canalmorph.segment.wall import X_IN, X_OUT, find_half_maximum_edges, fit_wall
+from canalmorph.segment.wall import X_IN, X_OUT, Y_OUT, find_half_maximum_edges, fit_wall
 
 #: Rays begin this far inside the first outline and end this far outside. [mm]
 RAY_IN_MM, RAY_OUT_MM, RAY_STEP_MM = 27.0, 5.0, 0.25
@@ -31,6 +37,10 @@ METAL_HU = 2900.0
 LARGEST_RESIDUAL = 0.15
 #: A fitted edge this far from the surface it was looked for at is another edge. [mm]
 LARGEST_MOVE_MM = 3.0
+#: Slices thicker than this must run across the shaft, nearer to it than 45 degrees. [mm]
+THICK_SLICE_MM, LEAST_ACROSS = 1.25, 0.7
+#: Bone never borders on air: where it seems to, the field of view ended there. [HU]
+NEVER_SCANNED_HU = -600.0
 #: Corners sharper than the first are corrected as if they were that sharp; up to the second, the
 #: correction that they would need is their uncertainty. [1/mm]
 SHARPEST_CORRECTED_PER_MM, SHARPEST_PER_MM = 0.25, 0.6
@@ -42,12 +52,16 @@ LARGEST_GAP_SHARE = 0.1
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Surface:
-    """Rings of one surface: points (n, m, 3), their uncertainty, wall and blur (n, m) [mm]."""
+    """Rings of one surface: points (n, m, 3), uncertainty, wall and blur (n, m) [mm].
+
+    `cut` tells where the field of view cut the bone.
+    """
 
     points_mm: NDArray[np.float64]
     u_mm: NDArray[np.float64]
     wall_mm: NDArray[np.float64]
     blur_mm: NDArray[np.float64]
+    cut: NDArray[np.bool_]
 
 
 def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
@@ -70,10 +84,13 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
         If the head was not found: the lesser trochanter could not be told.
     ShaftTooShortError
         If too little of the shaft is in view.
+    SlicesAlongShaftError
+        If thick slices run along the shaft, so that its walls are blurred over their thickness.
     """
     if femur.head is None:
         raise HeadNotInViewError(side=femur.side.value)
     axis = find_rough_axis(femur, femur.head)
+    _refuse_thick_slices_along_shaft(femur, axis)
     heights = _ring_heights(femur, axis, settings)
     base = find_first_outlines(femur, axis, heights, settings)
     shaft = heights < -SHAFT_BELOW_HEAD_MM
@@ -92,6 +109,13 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
         quality=_ring_quality(femur, axis, outer, canal),
         calibration=calibration,
     )
+
+
+def _refuse_thick_slices_along_shaft(femur: Femur, axis: RoughAxis) -> None:
+    spacing_mm = float(femur.crop.spacing_mm[slice_axis(femur.crop)])
+    along = abs(float(slice_direction(femur.crop) @ axis.direction))
+    if along < LEAST_ACROSS and spacing_mm > THICK_SLICE_MM:
+        raise SlicesAlongShaftError(side=femur.side.value, spacing_mm=spacing_mm)
 
 
 def _ring_heights(femur: Femur, axis: RoughAxis, settings: SegmentSettings) -> NDArray[np.float64]:
@@ -218,7 +242,7 @@ def _fit_edges(
 ) -> _Surface:
     """Fit the model along every ray; return its far edge, smoothed and corrected for curvature."""
     shape = base.shape[:2]
-    through = femur.crop.index_to_lps_mm[:3, 0] / femur.crop.spacing_mm[0]
+    through = slice_direction(femur.crop)
     blur = blur_along_rays_mm(calibration, normals.reshape(-1, 3), across.reshape(-1, 3), through)
     fitted, u_mm, rms = fit_wall(
         profiles.reshape(-1, profiles.shape[-1]),
@@ -232,6 +256,7 @@ def _fit_edges(
     )
     limit = max(LARGEST_RESIDUAL * calibration.cortex_hu, 5 * calibration.noise_hu)
     trusted = (rms < limit) & (np.abs(fitted[:, X_OUT]) < LARGEST_MOVE_MM)
+    trusted &= fitted[:, Y_OUT] > NEVER_SCANNED_HU
     edge = np.where(trusted, fitted[:, X_OUT], np.nan).reshape(shape)
     u_edge = CORRELATION * u_mm[:, 1].reshape(shape)
     points, spread = _smooth_points(base + edge[..., None] * across, u_edge, base, settings)
@@ -245,6 +270,7 @@ def _fit_edges(
         u_mm=np.sqrt((spread / 3.0) ** 2 + (u_edge / 3.0) ** 2 + u_corner**2),
         wall_mm=(fitted[:, X_OUT] - fitted[:, X_IN]).reshape(shape),
         blur_mm=blur,
+        cut=(fitted[:, Y_OUT] <= NEVER_SCANNED_HU).reshape(shape),
     )
 
 
@@ -302,5 +328,7 @@ def _ring_quality(
         metal = (near > METAL_HU).any(axis=(1, 2))
     quality |= np.where(metal, int(Quality.METAL), 0)
     known = np.isfinite(outer.points_mm[..., 0])
-    edge = (np.isnan(beside).any(axis=2) & known).any(axis=1)
+    with np.errstate(invalid="ignore"):
+        unseen = (~(beside > NEVER_SCANNED_HU)).any(axis=2) & known
+    edge = (unseen | outer.cut).any(axis=1)
     return quality | np.where(edge, int(Quality.TOUCHES_EDGE), 0)

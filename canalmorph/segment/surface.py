@@ -43,7 +43,9 @@ def find_ring_curvature(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     back = points_mm - np.roll(points_mm, 4, axis=1)
     ahead = np.roll(points_mm, -4, axis=1) - points_mm
     chord = np.linalg.norm(back + ahead, axis=-1)
-    turn = np.linalg.norm(np.cross(back, ahead), axis=-1)
+    turns = np.cross(back, ahead)
+    total = np.nansum(turns, axis=1, keepdims=True)  # a closed ring turns once, to its inside
+    turn = np.linalg.norm(turns, axis=-1) * np.sign((turns * total).sum(axis=-1))
     lengths = np.linalg.norm(back, axis=-1) * np.linalg.norm(ahead, axis=-1) * chord
     return np.asarray(2 * turn / np.maximum(lengths, 1e-9))
 
@@ -58,6 +60,8 @@ def find_ring_centres(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     """
     known = np.isfinite(points_mm).any(axis=(1, 2))
     rows = np.flatnonzero(known)
+    if len(rows) == 0:
+        return np.full((len(points_mm), 3), np.nan)
     middle = np.nanmedian(points_mm[rows], axis=1)
     filled = np.stack(
         [np.interp(np.arange(len(points_mm)), rows, middle[:, axis]) for axis in range(3)], axis=1

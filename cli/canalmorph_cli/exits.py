@@ -9,11 +9,11 @@ from typing import ParamSpec
 
 import typer
 
+from canalmorph.batch.mishaps import name_place
 from canalmorph.errors import (
     CanalMorphError,
     CaseKeyUnusableError,
     ResultsFolderError,
-    name_place,
 )
 
 Parameters = ParamSpec("Parameters")

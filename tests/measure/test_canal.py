@@ -158,7 +158,7 @@ def test_bow_of_a_bent_canal(make_aligned: Make, radius_mm: float) -> None:
     """Canal centres on a circle in the AP plane; published radii run from 760 to 943 mm."""
 
     def bent(level: float) -> tuple[float, float, float, float]:
-        return 0.0, -radius_mm + np.sqrt(radius_mm**2 - (level + 100.0) ** 2), 7.0, 7.0
+        return 0.0, radius_mm - np.sqrt(radius_mm**2 - (level + 100.0) ** 2), 7.0, 7.0
 
     profile = measure_canal(make_aligned(outer_cone, bent, lowest_mm=-220.0), MeasureSettings())
     bow = profile.facts["bow_radius_mm"]
@@ -286,3 +286,18 @@ def test_an_assumed_density_is_said_and_widens_every_edge(make_aligned: Make) ->
     u_guessed = guessed.uncertainties["canal_ml_mm"]
     # 0.12 mm at each of two edges, beside what was there.
     assert np.allclose(u_guessed**2, u_known**2 + 2 * 0.12**2)
+
+
+def test_a_straight_canal_has_no_bow_radius(make_aligned: Make) -> None:
+    """A circle through a straight line's noise would have a plausible radius."""
+    rng = np.random.default_rng(4)
+    sway = dict(enumerate(rng.normal(0.0, 0.05, 400)))
+    for wobble in (0.0, 1.0):
+        profile = measure_canal(
+            make_aligned(
+                outer_cone,
+                lambda z, w=wobble: (0.0, w * sway[int(z) + 200], 6.0, 6.0),
+            ),
+            MeasureSettings(),
+        )
+        assert "bow_radius_mm" not in profile.facts

@@ -7,8 +7,11 @@ import pytest
 
 from canalmorph.errors import (
     CanalMorphError,
+    CanalNotFollowedError,
+    HeadNotInViewError,
     NoFemurError,
     ShaftTooShortError,
+    SlicesAlongShaftError,
 )
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import Settings, measure_scan
@@ -77,3 +80,42 @@ def test_a_femur_that_cannot_be_measured_takes_nothing_from_the_other(pair: Phan
     # canals differ by 4 mm, apart.
     measured = femur.indices.values["canal_ml_lt_minus100_mm"].value
     assert measured == pytest.approx(truth.named_sections["lt_minus100"]["canal_ml_mm"], abs=0.6)
+
+
+def test_a_femur_without_a_head_is_refused_and_not_passed_over(pair: PhantomResult) -> None:
+    """The left hip's bone turned to muscle, as where a head is missing or hidden by metal."""
+    volume = pair.volume
+    voxels, affine = volume.voxels_hu.copy(), volume.index_to_lps_mm
+    x = affine[0, 3] + affine[0, 2] * np.arange(voxels.shape[2])
+    z = affine[2, 3] + affine[2, 0] * np.arange(voxels.shape[0])
+    hip = np.ix_(z > -28.0, np.full(voxels.shape[1], True), x > 0)
+    voxels[hip] = np.minimum(voxels[hip], 50)
+    case = measure_scan(replace(volume, voxels_hu=voxels), SETTINGS, case_id="one").case
+    assert [femur.side for femur in case.femora] == ["right"]
+    (refusal,) = case.refusals
+    assert (refusal.side, refusal.code) == ("left", HeadNotInViewError.code)
+
+
+def test_bone_that_the_reconstruction_circle_cuts_gives_no_width_there(
+    small_right: PhantomResult,
+) -> None:
+    """Padding read as air makes a crisp edge in the bone, which is no periosteum."""
+    voxels = small_right.volume.voxels_hu.copy()
+    voxels[:, :, :42] = -1024  # 6 mm into the lateral cortex of the shaft
+    error = refuse(replace(small_right.volume, voxels_hu=voxels))
+    assert isinstance(error, CanalNotFollowedError)
+    assert "field of view" in str(error)
+
+
+def test_thick_slices_along_the_shaft_are_refused(right_volume: CtVolume) -> None:
+    """Sagittal slabs of 3 mm: the canal at LT-100 read 14.0 mm instead of 12.2."""
+    whole = right_volume.voxels_hu.shape[2] // 3 * 3
+    slabs = right_volume.voxels_hu[:, :, :whole].astype(float)
+    slabs = slabs.reshape(*slabs.shape[:2], -1, 3).mean(axis=3)
+    affine = right_volume.index_to_lps_mm.copy()
+    affine[:3, 3] += affine[:3, 2]
+    affine[:3, 2] *= 3.0
+    error = refuse(
+        replace(right_volume, voxels_hu=slabs.round().astype(np.int16), index_to_lps_mm=affine)
+    )
+    assert isinstance(error, SlicesAlongShaftError)
