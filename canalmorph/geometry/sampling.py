@@ -4,9 +4,6 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-#: Value of a sample that lies outside the grid.
-OUTSIDE = np.float32(np.nan)
-
 
 @njit(cache=True, inline="always")
 def _trilinear(voxels, k, j, i):  # type: ignore[no-untyped-def]

@@ -9,7 +9,8 @@ import pytest
 
 import canalmorph.errors
 from canalmorph.errors import NotOrthogonalError, ReadError
-from canalmorph.read import found, raster
+from canalmorph.model.oddities import READ_WARNINGS
+from canalmorph.read import raster
 from canalmorph.read.headers import looks_like_dicom
 from canalmorph.read.raster import square_axes
 from canalmorph.read.settings import ReadSettings
@@ -45,13 +46,11 @@ def test_every_warning_code_that_is_written_has_its_sentence():
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
-    assert all(text.endswith(".") for text in found.READ_WARNINGS.values())
+    assert all(text.endswith(".") for text in READ_WARNINGS.values())
     # A code that nothing writes would be a promise that nothing keeps.
-    written = "\n".join(
-        path.read_text(encoding="utf-8") for path in folder.glob("*.py") if path.name != "found.py"
-    )
-    assert [code for code in found.READ_WARNINGS if f'"{code}"' not in written] == []
-    assert literals >= set(found.READ_WARNINGS)
+    written = "\n".join(path.read_text(encoding="utf-8") for path in folder.glob("*.py"))
+    assert [code for code in READ_WARNINGS if f'"{code}"' not in written] == []
+    assert literals >= set(READ_WARNINGS)
 
 
 @pytest.mark.parametrize(

@@ -53,7 +53,7 @@ def survey(
 
 def describe_series(series: "SeriesFound") -> list[str]:
     """Return the lines that tell a technician of one series."""
-    from canalmorph.read.found import READ_WARNINGS
+    from canalmorph.model.oddities import READ_WARNINGS
     from canalmorph_cli.words import make_printable
 
     verdict = "measure" if series.chosen else STATUS_WORDS.get(series.status, "left out")
