@@ -90,7 +90,11 @@ def rasterise_scan(spec: PhantomScan, *, seed: int) -> CtVolume:
     box = np.array([scanner.slice_thickness_mm, scanner.pixel_mm, scanner.pixel_mm])
     image = fill_voxels(shape, first, step, box, make_scene(spec))
     image = blur_image(
-        image, scanner.blur_z_mm / step[0], scanner.blur_in_plane_mm / scanner.pixel_mm
+        image,
+        scanner.blur_z_mm / step[0],
+        scanner.blur_in_plane_mm / scanner.pixel_mm,
+        enhancement=scanner.edge_enhancement,
+        enhancement_width=scanner.enhancement_width,
     )
     if scanner.noise_sd_hu > 0:
         correlation = scanner.noise_correlation_mm / scanner.pixel_mm

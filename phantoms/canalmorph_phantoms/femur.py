@@ -62,13 +62,26 @@ def _interpolate(
     return np.asarray(curve(np.clip(s, levels[0], levels[-1])))
 
 
+def _measure_canal_ml(shape: FemurShape, s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the ML width of the canal's tube, its waves included, at nominal levels [mm]."""
+    widths = _interpolate(shape.canal_ml_knots, s)
+    if not shape.canal_harmonics:
+        return widths
+    angles = np.radians(np.arange(0.0, 360.0, 0.25))
+    grown = np.ones((len(s), len(angles)))
+    for order, share, phase_deg, turn_deg_per_mm in shape.canal_harmonics:
+        phase = radians(phase_deg) + radians(turn_deg_per_mm) * s[:, None]
+        grown += share * np.cos(order * angles + phase)
+    return np.asarray(widths * np.ptp(grown * np.cos(angles), axis=1) / 2)
+
+
 def find_isthmus(shape: FemurShape, top_mm: float = ISTHMUS_BELOW_MM) -> float:
     """Return the nominal level below `top_mm` at which the canal's ML width is smallest [mm]."""
     bottom = shape.canal_ml_knots[0][0]
     s = np.arange(bottom, top_mm, 0.5)
-    coarse = float(s[np.argmin(_interpolate(shape.canal_ml_knots, s))])
+    coarse = float(s[np.argmin(_measure_canal_ml(shape, s))])
     found = minimize_scalar(
-        lambda x: float(_interpolate(shape.canal_ml_knots, np.array([x]))[0]),
+        lambda x: float(_measure_canal_ml(shape, np.array([x]))[0]),
         bounds=(max(coarse - 1, bottom), min(coarse + 1, top_mm)),
         method="bounded",
         options={"xatol": 1e-6},
@@ -205,5 +218,10 @@ def make_solid(shape: FemurShape, *, lt_mm: float = 0.0) -> FemurSolid:
     p[sd.P_COND_U], p[sd.P_COND_V] = knee[sd.OUTER_U], knee[sd.OUTER_V] + 8.0
     p[sd.P_COND_COS], p[sd.P_COND_SIN] = cos(torsion), sin(torsion)
     rows = {level: result.section_at(level) for level in (-20.0, 0.0, 20.0)}
-    p[sd.P_CAPSULES :] = np.ravel(_make_capsules(shape, rows))
+    p[sd.P_CAPSULES : sd.P_WAVES] = np.ravel(_make_capsules(shape, rows))
+    for place, harmonics in enumerate((shape.outer_harmonics, shape.canal_harmonics)):
+        for number, (order, share, phase_deg, turn_deg_per_mm) in enumerate(harmonics):
+            start = sd.P_WAVES + (place * sd.N_WAVES + number) * sd.WAVE_SIZE
+            wave = [order, share, radians(phase_deg), radians(turn_deg_per_mm)]
+            p[start : start + sd.WAVE_SIZE] = wave
     return result

@@ -13,8 +13,11 @@ from scipy.optimize import brentq
 
 from canalmorph_phantoms.tissue import (
     PELVIS_CORTEX_MM,
+    T_POROUS_DROP,
+    T_POROUS_SHARE,
     find_fields,
     find_material,
+    get_porous_field,
     sample_material,
     sample_soft,
     sample_table,
@@ -40,13 +43,22 @@ def _mix(f: NDArray[np.float64], c: int, b: int, a: int, z: float, y: float) -> 
 
 
 @njit(cache=True)
-def _is_uniform(f: NDArray[np.float64], c: int, b: int, a: int) -> int:
+def _classify(outer: float, canal: float, bone: float, space: float, share: float) -> int:
+    """Return the material, 6 for the porous inner `share` of the cortex."""
+    material = find_material(outer, canal, bone, space)
+    if material == 1 and share > 0.0 and get_porous_field(outer, canal, share) < 0.0:
+        return 6
+    return int(material)
+
+
+@njit(cache=True)
+def _is_uniform(f: NDArray[np.float64], c: int, b: int, a: int, porous: float) -> int:
     """Return the material of all eight corners of a cell, or -1 where they differ."""
     first = -1
     for i in range(8):
         cc, bb, aa = c + (i & 1), b + ((i >> 1) & 1), a + ((i >> 2) & 1)
-        found = find_material(
-            f[0, cc, bb, aa], f[1, cc, bb, aa], f[2, cc, bb, aa], f[3, cc, bb, aa]
+        found = _classify(
+            f[0, cc, bb, aa], f[1, cc, bb, aa], f[2, cc, bb, aa], f[3, cc, bb, aa], porous
         )
         if first >= 0 and found != first:
             return -1
@@ -59,16 +71,22 @@ def _count_line(
     low: NDArray[np.float64],
     high: NDArray[np.float64],
     share: float,
+    porous: float,
     breaks: NDArray[np.float64],
     counts: NDArray[np.float64],
 ) -> None:
     """Add the materials' shares of one line across a cell, from the values at its ends."""
     n = 1
     breaks[0] = 0.0
-    for i in range(5):
-        # The fifth value is the inner face of the pelvic cortex.
-        start = low[i] if i < 4 else low[2] + PELVIS_CORTEX_MM
-        end = high[i] if i < 4 else high[2] + PELVIS_CORTEX_MM
+    for i in range(6):
+        # The fifth value is the inner face of the pelvic cortex, the sixth that of dense cortex.
+        if i < 4:
+            start, end = low[i], high[i]
+        elif i == 4:
+            start, end = low[2] + PELVIS_CORTEX_MM, high[2] + PELVIS_CORTEX_MM
+        else:
+            start = get_porous_field(low[0], low[1], porous)
+            end = get_porous_field(high[0], high[1], porous)
         if (start < 0.0) != (end < 0.0):
             at = start / (start - end)
             j = n
@@ -80,11 +98,12 @@ def _count_line(
     breaks[n] = 1.0
     for i in range(n):
         x = 0.5 * (breaks[i] + breaks[i + 1])
-        material = find_material(
+        material = _classify(
             low[0] + x * (high[0] - low[0]),
             low[1] + x * (high[1] - low[1]),
             low[2] + x * (high[2] - low[2]),
             low[3] + x * (high[3] - low[3]),
+            porous,
         )
         counts[material] += share * (breaks[i + 1] - breaks[i])
 
@@ -95,11 +114,12 @@ def _count_cell(
     c: int,
     b: int,
     a: int,
+    porous: float,
     work: NDArray[np.float64],
     counts: NDArray[np.float64],
 ) -> None:
-    """Add one cell's shares of the six materials to `counts`."""
-    uniform = _is_uniform(f, c, b, a)
+    """Add one cell's shares of the seven materials to `counts`."""
+    uniform = _is_uniform(f, c, b, a, porous)
     if uniform >= 0:
         counts[uniform] += 1.0
         return
@@ -111,7 +131,7 @@ def _count_cell(
             for i in range(4):
                 work[0, i] = _mix(f[i], c, b, a, z, y)
                 work[1, i] = _mix(f[i], c, b, a + 1, z, y)
-            _count_line(work[0], work[1], share, work[2], counts)
+            _count_line(work[0], work[1], share, porous, work[2], counts)
 
 
 @njit(cache=True)
@@ -157,10 +177,11 @@ def _fill_voxels(
     image = np.empty(shape, dtype=np.float32)
     near = _SAFETY * 0.5 * (box[0] ** 2 + box[1] ** 2 + box[2] ** 2) ** 0.5
     nz, ny, nx = cells[0], cells[1], cells[2]
+    porous = t[T_POROUS_SHARE]
     for k in prange(shape[0]):
         z = first[0] + k * step[0]
         f = np.empty((4, nz + 1, ny + 1, nx + 1))
-        counts, work = np.empty(6), np.empty((3, 8))
+        counts, work = np.empty(7), np.empty((3, 9))
         for j in range(shape[1]):
             y = first[1] + j * step[1]
             for i in range(shape[2]):
@@ -168,7 +189,7 @@ def _fill_voxels(
                 px = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
                 py = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
                 pz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
-                material, femur, hard = 5, 0, _FAR_MM
+                material, femur, hard, dense = 5, 0, _FAR_MM, _FAR_MM
                 for n in range(to_frame.shape[0]):
                     outer, canal, bone, space = find_fields(
                         px, py, pz, n, to_frame, parameters, tables, boxes, joints, t
@@ -180,10 +201,15 @@ def _fill_voxels(
                     if here < hard:
                         hard, femur = here, n
                         material = find_material(outer, canal, bone, space)
+                        dense = get_porous_field(outer, canal, porous)
+                if hard >= near and material == 1 and porous > 0.0:
+                    hard = min(hard, abs(dense))
                 if hard >= near and material < 5:
                     image[k, j, i] = sample_material(
                         material, px, py, pz, to_frame[femur], parameters[femur], t
                     )
+                    if material == 1 and porous > 0.0 and dense < 0.0:
+                        image[k, j, i] -= t[T_POROUS_DROP]
                     continue
                 soft_hu, soft = sample_soft(px, py, pz, t)
                 table_hu, table_border = sample_table(x, y, t)
@@ -218,8 +244,10 @@ def _fill_voxels(
                 for c in range(nz):
                     for b in range(ny):
                         for a in range(nx):
-                            _count_cell(f, c, b, a, work, counts)
+                            _count_cell(f, c, b, a, porous, work, counts)
                 total = counts[5] * soft_hu
+                counts[1] += counts[6]
+                total -= counts[6] * t[T_POROUS_DROP]
                 for material in range(5):
                     if counts[material] > 0.0:
                         total += counts[material] * sample_material(
@@ -323,12 +351,25 @@ def _blur_along_z(image: NDArray[np.float32], wz: NDArray[np.float64]) -> NDArra
 
 
 def blur_image(
-    image: NDArray[np.float32], sigma_z_voxels: float, sigma_in_plane_voxels: float
+    image: NDArray[np.float32],
+    sigma_z_voxels: float,
+    sigma_in_plane_voxels: float,
+    *,
+    enhancement: float = 0.0,
+    enhancement_width: float = 2.5,
 ) -> NDArray[np.float32]:
-    """Return the image convolved with a Gaussian; the border voxels are repeated outward."""
+    """Return the image convolved with a Gaussian; the border voxels are repeated outward.
+
+    With `enhancement`, ``1 + enhancement`` times that, less `enhancement` times a Gaussian
+    `enhancement_width` times as wide, in plane: a sharp kernel, whose edges overshoot.
+    """
     in_plane = make_blur_weights(sigma_in_plane_voxels)
     along = make_blur_weights(sigma_z_voxels)
     flat: NDArray[np.float32] = _blur_slices(image, in_plane, in_plane)
+    if enhancement > 0:
+        wide = make_blur_weights(enhancement_width * sigma_in_plane_voxels)
+        flat *= np.float32(1 + enhancement)
+        flat -= np.float32(enhancement) * _blur_slices(image, wide, wide)
     blurred: NDArray[np.float32] = flat if along.size == 1 else _blur_along_z(flat, along)
     return blurred
 

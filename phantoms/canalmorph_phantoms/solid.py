@@ -5,7 +5,7 @@ a finite width, so that a section of the shaft away from the trochanters is the 
 the table.
 """
 
-from math import hypot, sqrt
+from math import atan2, cos, hypot, sqrt
 
 import numpy as np
 from numba import njit
@@ -45,7 +45,12 @@ N_COLUMNS = 9
 P_CAPSULES = 23
 N_CAPSULES = 7
 CAPSULE_SIZE = 9
-N_PARAMETERS = P_CAPSULES + N_CAPSULES * CAPSULE_SIZE
+#: Waves around the shaft's ellipses: first those of the outer surface, then of the canal; order,
+#: share, phase and turn, four numbers each.
+P_WAVES = P_CAPSULES + N_CAPSULES * CAPSULE_SIZE
+N_WAVES = 3
+WAVE_SIZE = 4
+N_PARAMETERS = P_WAVES + 2 * N_WAVES * WAVE_SIZE
 
 #: Below this level no proximal part reaches the shaft. [mm]
 PROXIMAL_PARTS_ABOVE_MM = -55.0
@@ -74,6 +79,21 @@ def distance_to_ellipse(x: float, y: float, a: float, b: float) -> float:
     if k1 < 1e-12:
         return -min(a, b)
     return k0 * (k0 - 1.0) / k1
+
+
+@njit(cache=True)
+def grow_radius(
+    x: float, y: float, a: float, b: float, s: float, waves: NDArray[np.float64]
+) -> float:
+    """Return by which share the waves widen an ellipse in a direction."""
+    if waves[1] == 0.0:
+        return 1.0
+    angle = atan2(y / b, x / a)
+    grown = 1.0
+    for i in range(N_WAVES):
+        w = waves[i * WAVE_SIZE : (i + 1) * WAVE_SIZE]
+        grown += w[1] * cos(w[0] * angle + w[2] + w[3] * s)
+    return float(grown)
 
 
 @njit(cache=True)
@@ -174,7 +194,10 @@ def evaluate_femur(
     outer_a = lo[2] + w * (hi[2] - lo[2])
     outer_b = lo[3] + w * (hi[3] - lo[3])
     cap = max(s - p[P_TOP], p[P_CUT_DISTAL] - s)
-    outer = max(distance_to_ellipse(u - outer_u, v - outer_v, outer_a, outer_b), cap)
+    waves = p[P_WAVES : P_WAVES + N_WAVES * WAVE_SIZE]
+    grown = grow_radius(u - outer_u, v - outer_v, outer_a, outer_b, s, waves)
+    tube = distance_to_ellipse(u - outer_u, v - outer_v, grown * outer_a, grown * outer_b)
+    outer = max(tube, cap)
     if s > PROXIMAL_PARTS_ABOVE_MM:
         outer = _add_proximal(outer, u, v, s, p)
     elif s < p[P_CUT_DISTAL] + 60.0:
@@ -184,6 +207,9 @@ def evaluate_femur(
     canal_a = lo[6] + w * (hi[6] - lo[6])
     canal_b = lo[7] + w * (hi[7] - lo[7])
     shell = lo[8] + w * (hi[8] - lo[8])
-    tube = max(distance_to_ellipse(u - canal_u, v - canal_v, canal_a, canal_b), cap)
+    waves = p[P_WAVES + N_WAVES * WAVE_SIZE : P_WAVES + 2 * N_WAVES * WAVE_SIZE]
+    grown = grow_radius(u - canal_u, v - canal_v, canal_a, canal_b, s, waves)
+    tube = distance_to_ellipse(u - canal_u, v - canal_v, grown * canal_a, grown * canal_b)
+    tube = max(tube, cap)
     canal = blend_union(tube, outer + shell, CANAL_BLEND_MM)
     return outer, max(canal, outer + p[P_SHELL])

@@ -9,6 +9,7 @@ from typing import Literal
 
 SideName = Literal["left", "right"]
 Knots = tuple[tuple[float, float], ...]
+Harmonics = tuple[tuple[int, float, float, float], ...]
 Vector = tuple[float, float, float]
 
 
@@ -64,6 +65,9 @@ class FemurShape:
     trochanter_tip_mm, trochanter_lateral_mm : float
         Height of the greater trochanter's tip over the head centre; how much farther lateral
         than usual it stands. [mm]
+    canal_harmonics, outer_harmonics : tuple of (order, share, phase_deg, turn_deg_per_mm)
+        Up to three waves around the shaft's ellipses, so that they are none: each radius grows by
+        ``share * cos(order * angle + phase + turn * s)``, the angle that of the ellipse.
     bow_radius_mm : float
         Radius of the anterior bow. [mm]
     torsion_deg : float
@@ -101,6 +105,8 @@ class FemurShape:
     shell_mm: float = 1.3
     trochanter_tip_mm: float = 4.0
     trochanter_lateral_mm: float = 0.0
+    canal_harmonics: Harmonics = ()
+    outer_harmonics: Harmonics = ()
     bow_radius_mm: float = 900.0
     torsion_deg: float = 14.0
     length_mm: float = 430.0
@@ -120,6 +126,10 @@ class FemurShape:
             raise ValueError(
                 f"'neck_shaft_angle_deg' must be in (95, 165), got {self.neck_shaft_angle_deg:g}."
             )
+        for name in ("canal_harmonics", "outer_harmonics"):
+            waves = getattr(self, name)
+            if len(waves) > 3 or sum(abs(share) for _, share, _, _ in waves) > 0.2:
+                raise ValueError(f"'{name}' must be up to 3 waves of 0.2 in all, got {waves}.")
         if not -60 <= self.torsion_deg <= 60:
             raise ValueError(f"'torsion_deg' must be in [-60, 60], got {self.torsion_deg:g}.")
 
@@ -164,6 +174,8 @@ class Tissue:
         Mean densities; `cancellous_hu` at the metaphysis, half as much again in the head. [HU]
     cancellous_sd_hu, muscle_sd_hu : float
         Texture. [HU]
+    porous_share, porous_drop_hu : float
+        Inner share of the cortex's thickness that is porous, and how much less dense it is. [HU]
     texture_mm : float
         Correlation length of the cancellous texture. [mm]
     thigh_radius_mm, fat_mm, skin_mm : float
@@ -182,6 +194,8 @@ class Tissue:
     pelvis_hu: float = 250.0
     cancellous_sd_hu: float = 55.0
     muscle_sd_hu: float = 8.0
+    porous_share: float = 0.0
+    porous_drop_hu: float = 400.0
     texture_mm: float = 2.5
     thigh_radius_mm: float = 84.0
     fat_mm: float = 12.0
@@ -202,6 +216,9 @@ class Scanner:
         Field of view in scanner space, outermost voxel centres at or inside the range. [mm]
     blur_in_plane_mm, blur_z_mm : float
         Standard deviations of the Gaussian applied after averaging over the voxel. [mm]
+    edge_enhancement, enhancement_width : float
+        A sharp kernel: ``1 + edge_enhancement`` times the in-plane Gaussian, less
+        `edge_enhancement` times one `enhancement_width` times as wide.
     noise_sd_hu, noise_correlation_mm : float
         Noise and its correlation in plane. [HU, mm]
     kernel : str
@@ -218,6 +235,8 @@ class Scanner:
     z_range_mm: tuple[float, float] = (-255.0, 45.0)
     blur_in_plane_mm: float = 0.5
     blur_z_mm: float = 0.4
+    edge_enhancement: float = 0.0
+    enhancement_width: float = 2.5
     noise_sd_hu: float = 15.0
     noise_correlation_mm: float = 0.6
     kernel: str = "Bm36"
@@ -227,7 +246,13 @@ class Scanner:
         for name in ("pixel_mm", "slice_spacing_mm", "slice_thickness_mm"):
             if not 0.05 <= getattr(self, name) <= 20:
                 raise ValueError(f"'{name}' must be in [0.05, 20] mm, got {getattr(self, name):g}.")
-        for name in ("blur_in_plane_mm", "blur_z_mm", "noise_sd_hu", "noise_correlation_mm"):
+        for name in (
+            "blur_in_plane_mm",
+            "blur_z_mm",
+            "edge_enhancement",
+            "noise_sd_hu",
+            "noise_correlation_mm",
+        ):
             if getattr(self, name) < 0:
                 raise ValueError(f"'{name}' must not be negative, got {getattr(self, name):g}.")
 

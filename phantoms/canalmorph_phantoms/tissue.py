@@ -48,14 +48,16 @@ PELVIS_CORTEX_MM = 1.8
     T_HIP_Y,
     T_HIP_Z,
     T_TABLE_Y,
-) = range(20)
-N_TISSUE = 20
+    T_POROUS_SHARE,
+    T_POROUS_DROP,
+) = range(22)
+N_TISSUE = 22
 _FAR_MM = 1e3
 _BOX_MARGIN_MM = 6.0
 
 
 def flatten_tissue(tissue: Tissue, femora: tuple[PlacedFemur, ...]) -> NDArray[np.float64]:
-    """Return the tissue as the flat array that the compiled functions take, shape (20,)."""
+    """Return the tissue as the flat array that the compiled functions take, shape (22,)."""
     values = [
         tissue.cortex_hu,
         tissue.cancellous_hu,
@@ -77,7 +79,8 @@ def flatten_tissue(tissue: Tissue, femora: tuple[PlacedFemur, ...]) -> NDArray[n
         float(np.mean([femur.head_posterior_mm for femur in femora])),
         float(np.mean([femur.head_superior_mm for femur in femora])),
     ]
-    return np.array([*values, values[17] + 10.0 + tissue.thigh_radius_mm + 14.0])
+    table_y = values[17] + 10.0 + tissue.thigh_radius_mm + 14.0
+    return np.array([*values, table_y, tissue.porous_share, tissue.porous_drop_hu])
 
 
 def bound_femur(solid: FemurSolid) -> NDArray[np.float64]:
@@ -271,6 +274,12 @@ def find_material(outer: float, canal: float, bone: float, space: float) -> int:
     if space < 0.0:
         return 4
     return 5
+
+
+@njit(cache=True)
+def get_porous_field(outer: float, canal: float, share: float) -> float:
+    """Return a value below 0 in the inner `share` of the cortex's thickness."""
+    return (1.0 - share) * canal + share * outer
 
 
 @njit(cache=True)

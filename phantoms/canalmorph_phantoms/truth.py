@@ -245,13 +245,19 @@ def _compute_indices(named: dict[str, dict[str, float]]) -> dict[str, float]:
 def _find_inscribed_isthmus(solid: FemurSolid, lt_mm: float) -> tuple[float, float]:
     """Return nominal level and diameter of the smallest inscribed circle below LT-40 [mm].
 
-    On the shaft the canal is an ellipse, whose largest inscribed circle has its minor axis.
+    On the shaft the canal is an ellipse, whose largest inscribed circle has its minor axis; one
+    with waves is sampled around the narrowest ellipse.
     """
     levels = solid.parameters[sd.P_S0] + np.arange(len(solid.table)) * solid.parameters[sd.P_DS]
     diameter = 2 * np.minimum(solid.table[:, sd.CANAL_A], solid.table[:, sd.CANAL_B])
     seen = (levels <= lt_mm - 40) & (levels >= solid.parameters[sd.P_DISTAL] + 60)
     at = int(np.argmin(np.where(seen, diameter, np.inf)))
-    return float(levels[at]), float(diameter[at])
+    if not solid.shape.canal_harmonics:
+        return float(levels[at]), float(diameter[at])
+    near = levels[seen & (diameter < 1.12 * diameter[at])]
+    candidates = np.arange(near.min(), near.max() + 1e-6, 2.0)
+    circles = [measure_inscribed(sample_section(solid, float(level))[1]) for level in candidates]
+    return float(candidates[int(np.argmin(circles))]), float(min(circles))
 
 
 def _find_bottom(spec: PhantomScan, up: NDArray[np.float64], origin: NDArray[np.float64]) -> float:
