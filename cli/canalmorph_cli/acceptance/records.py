@@ -7,7 +7,7 @@ their stated uncertainty is that of the edges alone.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from math import isfinite, nan
+from math import isfinite, log, nan, sqrt
 
 import numpy as np
 
@@ -34,10 +34,20 @@ CFI_OUT_OF_VIEW = "cfi_given_out_of_view"
 LT_LEVEL = "lt_level_mm"
 #: Distance of the head's centre from the true one; the truth is 0. [mm]
 HEAD_CENTRE = "head_centre_mm"
+#: Full width at half maximum of the blur in plane, pixel included, interpolation not. [mm]
+BLUR_WIDTH = "blur_in_plane_fwhm_mm"
+#: Full width at half maximum over standard width, of a normal curve.
+FWHM_FACTOR = 2 * sqrt(2 * log(2))
 #: Sections less than this apart are neighbours between which is interpolated, as in the tables.
 NEIGHBOUR_MM = 2.0
 #: Units of the columns that only records have.
-_OWN_UNITS = {FEMUR_MEASURED: "1", CFI_OUT_OF_VIEW: "1", LT_LEVEL: "mm", HEAD_CENTRE: "mm"}
+_OWN_UNITS = {
+    FEMUR_MEASURED: "1",
+    CFI_OUT_OF_VIEW: "1",
+    LT_LEVEL: "mm",
+    HEAD_CENTRE: "mm",
+    BLUR_WIDTH: "mm",
+}
 _UNITS = {column.name: column.unit for column in (*FEMUR_COLUMNS, *SECTION_MEASURES)} | _OWN_UNITS
 
 
@@ -51,11 +61,18 @@ class ScanConditions:
         Distance between slices; standard deviation of the noise. [mm, HU]
     edge_enhancement : float
         Of the kernel; 0 for a kernel without.
+    pixel_mm : float
+        Distance between pixels; NaN where unknown. [mm]
+    blur_in_plane_mm : float
+        Standard width of the blur that was applied in plane, after averaging over the pixel; NaN
+        where unknown. [mm]
     """
 
     slice_mm: float
     noise_hu: float = nan
     edge_enhancement: float = 0.0
+    pixel_mm: float = nan
+    blur_in_plane_mm: float = nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +163,8 @@ def collect_records(
         slice_mm=float(volume.spacing_mm[0]),
         noise_hu=truth.noise_sd_hu,
         edge_enhancement=edge_enhancement,
+        pixel_mm=float(volume.spacing_mm[1:].max()),
+        blur_in_plane_mm=truth.blur_in_plane_mm,
     )
     return collect_known(
         name, volume, list_known_femora(truth), conditions=conditions, settings=settings
@@ -235,6 +254,7 @@ class _Comparison:
     def list_records(self) -> Iterator[Record]:
         yield from self._compare_columns()
         yield from self._compare_landmarks()
+        yield from self._compare_blur()
         yield from self._compare_classes()
         for section in self._known.sections:
             yield from self._compare_section(section)
@@ -261,6 +281,22 @@ class _Comparison:
         if head is not None:
             distance = float(np.linalg.norm(head.centre_lps_mm - np.array(known.head_mm)))
             yield self._record(HEAD_CENTRE, 0.0, distance, None)
+
+    def _compare_blur(self) -> Iterator[Record]:
+        """Yield the width of the blur, where the scan itself told it and the kernel is plain."""
+        scan, found = self._conditions, self._result.profile.calibration
+        if not isfinite(scan.blur_in_plane_mm) or scan.edge_enhancement or found.n_rays == 0:
+            return
+        # A pixel's box has the variance p^2 / 12; linear interpolation adds p^2 / 6 on average.
+        true = sqrt(scan.blur_in_plane_mm**2 + scan.pixel_mm**2 / 12)
+        measured = sqrt(max(found.blur_in_plane_mm**2 - scan.pixel_mm**2 / 6, 0.0))
+        share = found.blur_in_plane_mm / measured if measured else nan
+        yield self._record(
+            BLUR_WIDTH,
+            FWHM_FACTOR * true,
+            FWHM_FACTOR * measured,
+            FWHM_FACTOR * share * found.blur_u_mm if measured else None,
+        )
 
     def _compare_classes(self) -> Iterator[Record]:
         """Yield the probability of each shape beside 1 for the true one and 0 for the others."""
