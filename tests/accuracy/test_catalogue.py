@@ -1,104 +1,63 @@
-"""Errors on the phantom catalogue against the bars; ``-m slow -s`` prints the whole table.
+"""Errors on the phantom catalogue against the promises; ``-m slow -s`` prints the whole table.
 
-The bars hold for scans with slices up to 1 mm, noise up to 30 HU and cortex of at least 2 mm,
-which the catalogue calls within its promise.
+The promises themselves, the scans and the comparison are those of ``canalmorph verify``.
 """
 
-import numpy as np
 import pytest
 
-from canalmorph_phantoms.build import build_scan
+from canalmorph_cli.acceptance.examine import examine_for_study, start_examiner
+from canalmorph_cli.acceptance.promises import Domain, Standing, judge_records
+from canalmorph_cli.acceptance.records import CFI_OUT_OF_VIEW, FEMUR_MEASURED
+from canalmorph_cli.acceptance.scans import WHOLE
+from canalmorph_cli.acceptance.summaries import format_summaries, summarise_columns
 from canalmorph_phantoms.catalogue import CATALOGUE
-from canalmorph_phantoms.truth import FemurTruth
-
-LEVELS = ("lt_plus20", "lt", "lt_minus20", "lt_minus100")
-INDICES = ("cfi_ml", "cfi_ap", "mcfi_ml", "dcfi_ml", "cti_ml_lt_minus100", "cti_ml_isthmus")
-#: Bars of the project: bias (None: no bar) and worst case by quantity.
-BARS = {
-    "outer_ml_lt_minus100_mm": (0.05, 0.25),
-    "canal_ml_lt_minus100_mm": (0.05, 0.25),
-    "isthmus_canal_ml_mm": (None, 0.25),
-    "cti_ml_lt_minus100": (None, 0.01),
-    "cti_ml_isthmus": (None, 0.01),
-    "lt_level_mm": (None, 1.5),
-    "cfi_ml": (None, 0.2),
-    "head_centre_mm": (None, 0.7),
-}
 
 
-def true_values(femur: FemurTruth) -> dict[str, float]:
-    """Return the truth by the tool's column names; what the scan does not show is left out."""
-    sections = femur.named_sections
-    values = {
-        f"{outline}_{axis}_{level}_mm": sections[level][f"{outline}_{axis}_mm"]
-        for outline in ("canal", "outer")
-        for axis in ("ml", "ap")
-        for level in LEVELS
-        if level in sections
-    }
-    values |= {name: femur.indices[name] for name in INDICES if name in femur.indices}
-    values |= {
-        "isthmus_level_mm": femur.isthmus_level_mm,
-        "isthmus_canal_ml_mm": sections["isthmus"]["canal_ml_mm"],
-        "isthmus_canal_inscribed_mm": femur.isthmus_inscribed_mm,
-        "head_diameter_mm": femur.head_diameter_mm,
-        "neck_shaft_angle_deg": femur.neck_shaft_angle_deg,
-        "femoral_offset_mm": femur.femoral_offset_mm,
-        "bow_radius_mm": femur.bow_radius_mm,
-    }
-    return values
-
-
-def add_phantom(table, make_truth, name):
-    result = build_scan(CATALOGUE[name])
-    truths = [
-        make_truth(
-            side=femur.side,
-            values=true_values(femur),
-            lt_mm=femur.lt_mm,
-            up=femur.up,
-            head_mm=femur.head_mm,
-            cfi_bound_only=not femur.isthmus_in_volume,
-        )
-        for femur in result.truth.femora
+def describe_broken(judgements):
+    return [
+        f"{one.domain} {one.promise.key} {check.name} {check.found:.4f} > {check.bound:g} "
+        f"({one.summary.worst_in})"
+        for one in judgements
+        for check in one.checks
+        if one.standing is Standing.BROKEN and check.judged and not check.held
     ]
-    table.add_scan(name, result.volume, truths)
-
-
-def check_bars(table):
-    assert not table.missed
-    for quantity, (bias, worst) in BARS.items():
-        if bias is not None:
-            assert abs(table.bias(quantity)) <= bias, quantity
-        assert table.worst(quantity) <= worst, quantity
 
 
 @pytest.mark.parametrize("name", ["left_only", "noiseless_fine"])
-def test_one_scan_of_the_catalogue_holds_the_bars(error_table, make_truth, name):
-    add_phantom(error_table, make_truth, name)
-    check_bars(error_table)
+def test_one_scan_of_the_catalogue_holds_the_promises(name):
+    records = examine_for_study(CATALOGUE[name]).records
+    # One femur each: the worst case is judged, a mean of one is not.
+    judgements = judge_records(records)
+    assert not describe_broken(judgements)
+    judged = {one.promise.key for one in judgements if one.standing is Standing.HELD}
+    assert {"femora", "shaft_widths", "cti", "lt_level", "cfi", "isthmus_level"} <= judged
+
+
+def test_a_scan_without_the_isthmus_has_no_number_of_it():
+    records = examine_for_study(CATALOGUE["ends_above_isthmus"]).records
+    by_column = {record.column: record for record in records}
+    assert by_column[FEMUR_MEASURED].measured == 1.0
+    assert by_column[CFI_OUT_OF_VIEW].error == 0.0
+    assert "isthmus_canal_ml_mm" not in by_column
 
 
 @pytest.mark.slow
-def test_the_catalogue_holds_the_bars(error_table, make_truth, capsys):
-    hip_only = "hip_only"  # shows no shaft: refused by design, see tests/pipeline
-    for name, spec in CATALOGUE.items():
-        if spec.within_promise and name != hip_only:
-            add_phantom(error_table, make_truth, name)
+def test_the_whole_acceptance_holds_the_promises(capsys):
+    with start_examiner() as examiner:
+        records = [
+            record
+            for scan in examiner.examine(WHOLE.values(), plainly=False)
+            for record in scan.records
+        ]
+    judgements = judge_records(records)
     with capsys.disabled():
-        print(f"\nCatalogue, within the promise\n{error_table.as_text()}")
-    check_bars(error_table)
-
-
-@pytest.mark.slow
-def test_beyond_the_promise_no_number_is_wrong_beyond_reason(error_table, make_truth, capsys):
-    for name, spec in CATALOGUE.items():
-        if not spec.within_promise and name != "hip_only":
-            add_phantom(error_table, make_truth, name)
-    with capsys.disabled():
-        print(f"\nCatalogue, beyond the promise\n{error_table.as_text()}")
-    assert not error_table.missed
-    # Thick slices, 60 HU of noise, cortex under 2 mm: twice the bars.
-    for quantity, (_, worst) in BARS.items():
-        assert error_table.worst(quantity) <= 2 * worst, quantity
-    assert np.isfinite(error_table.bias("cfi_ml"))
+        print(f"\nWhole acceptance\n{format_summaries(summarise_columns(records))}")
+        print("\n".join(describe_broken(judgements)))
+    assert {one.domain for one in judgements} == set(Domain)
+    # Every promise of ordinary scans can be judged on these scans.
+    assert all(
+        one.standing is not Standing.NOT_JUDGED
+        for one in judgements
+        if one.domain is Domain.ORDINARY
+    )
+    assert not describe_broken(judgements)
