@@ -12,8 +12,10 @@ from canalmorph_phantoms.raster import fill_voxels
 
 #: Edges of squares at borders of bone, and of the lattice over the whole body. [mm]
 FINE_MM, _COARSE_MM = 0.25, 2.0
+#: Shares are exact along x, by three lines across a pixel along y: so many pixels are stacked.
+_SUB_ROWS = 3
 #: A block of pixels becomes one square where its densities differ by less than this. [HU]
-_BORDER_RANGE_HU, _SOFT_RANGE_HU = 80.0, 60.0
+_BORDER_RANGE_HU, _SOFT_RANGE_HU = 60.0, 60.0
 #: Bone is where the coarse lattice reads more than this. [HU]
 _BONE_HU = 150.0
 #: Water with dissolved salts up to this reading, a mixture with bone mineral above it. [HU]
@@ -88,11 +90,12 @@ def _fill(
 ) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
     """Return the densities of both halves of a slice in a box, and the first pixel's centre."""
     y0, y1, x0, x1 = box
-    shape = (2, round((y1 - y0) / edge_mm), round((x1 - x0) / edge_mm))
-    half = 0.5 * thickness_mm
-    first = np.array([z_mm - 0.5 * half, y0 + 0.5 * edge_mm, x0 + 0.5 * edge_mm])
-    size = np.array([half, edge_mm, edge_mm])
-    return fill_voxels(shape, first, size, size, scene), first[1:]
+    rows, columns, half = round((y1 - y0) / edge_mm), round((x1 - x0) / edge_mm), 0.5 * thickness_mm
+    size = np.array([half, edge_mm / _SUB_ROWS, edge_mm])
+    first = np.array([z_mm - 0.5 * half, y0 + 0.5 * size[1], x0 + 0.5 * edge_mm])
+    parts = fill_voxels((2, _SUB_ROWS * rows, columns), first, size, size, scene)
+    image = parts.reshape(2, rows, _SUB_ROWS, columns).mean(axis=2)
+    return image, np.array([y0 + 0.5 * edge_mm, x0 + 0.5 * edge_mm])
 
 
 def _bound_bone(coarse: NDArray[np.float32]) -> tuple[float, float, float, float] | None:
