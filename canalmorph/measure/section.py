@@ -18,12 +18,15 @@ LARGEST_GAP_SHARE = 0.05
 LONGEST_WALL_GAP_DEG = 20.0
 #: Directions of the smallest and largest caliper.
 CALIPER_ANGLES = np.radians(np.arange(0.0, 180.0, 2.0))
+#: Parts of an outline whose edges err independently.
+INDEPENDENT_PARTS = 8.0
 QUARTERS = ("medial", "posterior", "lateral", "anterior")
 
 
 def measure_outline(
     outline_mm: NDArray[np.float64],
     u_mm: NDArray[np.float64],
+    shared_u_mm: NDArray[np.float64] | None = None,
     *,
     medial_limit_mm: float,
     medial_limit_u_mm: float = 0.0,
@@ -37,7 +40,9 @@ def measure_outline(
     outline_mm : (m, 2) float array
         As (medial, posterior); NaN where unknown. [mm]
     u_mm : (m,) float array
-        Uncertainty of each point across the wall. [mm]
+        Uncertainty of each point across the wall, its own. [mm]
+    shared_u_mm : (m,) float array or None
+        The part that moves all points outwards or inwards together. [mm]
     medial_limit_mm : float
         Where the head's circle ends the section medially; infinite without. [mm]
     medial_limit_u_mm : float
@@ -54,6 +59,7 @@ def measure_outline(
     """
     values: dict[str, float] = {}
     uncertainties: dict[str, float] = {}
+    shared = np.zeros(len(u_mm)) if shared_u_mm is None else shared_u_mm
     known = np.asarray(np.isfinite(outline_mm).all(axis=1))
     if known.sum() < 0.5 * len(outline_mm):
         return values, uncertainties
@@ -61,7 +67,7 @@ def measure_outline(
     solid = np.logical_or(known, _beyond_limit(outline_mm, known, medial_limit_mm, cut))
     for name, direction in (("ml", np.array([1.0, 0.0])), ("ap", np.array([0.0, 1.0]))):
         limit = medial_limit_mm if cut else np.inf
-        width = _caliper(outline_mm, u_mm, solid, direction, (limit, medial_limit_u_mm))
+        width = _caliper(outline_mm, u_mm, shared, solid, direction, (limit, medial_limit_u_mm))
         if width is not None:
             turned = _turning_u_mm(outline_mm[known], direction, limit, plane_u_deg)
             values[f"{prefix}_{name}_mm"] = width[0]
@@ -75,19 +81,21 @@ def measure_outline(
     area, _ = find_area(polygon)
     perimeter = float(np.linalg.norm(np.roll(polygon, -1, axis=0) - polygon, axis=1).sum())
     spans = np.ptp(polygon @ np.stack([np.cos(CALIPER_ANGLES), np.sin(CALIPER_ANGLES)]), axis=0)
-    # Edges err together over a few millimetres: an eighth of the outline counts as independent.
-    u_area = perimeter * u_edge / np.sqrt(8.0)
+    # Edges err together over a few millimetres: that many parts of the outline are independent.
+    together = float(np.nanmean(shared[known]))
+    u_area = perimeter * float(np.hypot(u_edge / np.sqrt(INDEPENDENT_PARTS), together))
+    u_caliper = float(np.hypot(np.sqrt(2.0) * u_edge, 2 * together))
     equivalent = 2 * np.sqrt(area / np.pi)
     for name, value, u in (
-        ("min_mm", float(spans.min()), np.sqrt(2.0) * u_edge),
-        ("max_mm", float(spans.max()), np.sqrt(2.0) * u_edge),
+        ("min_mm", float(spans.min()), u_caliper),
+        ("max_mm", float(spans.max()), u_caliper),
         ("area_mm2", area, u_area),
         ("equivalent_mm", equivalent, 2 * u_area / (np.pi * equivalent)),
     ):
         values[f"{prefix}_{name}"], uncertainties[f"{prefix}_{name}"] = value, float(u)
     if prefix == "canal":
         values["canal_inscribed_mm"] = find_inscribed_diameter(polygon)
-        uncertainties["canal_inscribed_mm"] = float(np.sqrt(2.0) * u_edge)
+        uncertainties["canal_inscribed_mm"] = u_caliper
     return values, uncertainties
 
 
@@ -109,6 +117,7 @@ def _beyond_limit(
 def _caliper(
     outline_mm: NDArray[np.float64],
     u_mm: NDArray[np.float64],
+    shared_u_mm: NDArray[np.float64],
     solid: NDArray[np.bool_],
     direction: NDArray[np.float64],
     medial_limit: tuple[float, float],
@@ -121,7 +130,7 @@ def _caliper(
     inside = np.where(outline_mm[:, 0] <= medial_limit_mm, True, False)
     along = outline_mm @ direction
     cut_end = np.isfinite(medial_limit_mm) and direction[0] > 0.5
-    ends, variance = [], 0.0
+    ends, variance, together = [], 0.0, 0.0
     for sign in (1.0, -1.0):
         if sign > 0 and cut_end:
             ends.append(medial_limit_mm)
@@ -134,7 +143,8 @@ def _caliper(
             return None
         ends.append(float(along[jaw]))
         variance += float(np.nanmean(u_mm[beside])) ** 2
-    return ends[0] - ends[1], float(np.sqrt(variance))
+        together += float(np.nanmean(shared_u_mm[beside]))
+    return ends[0] - ends[1], float(np.sqrt(variance + together**2))
 
 
 def _turning_u_mm(
@@ -161,6 +171,7 @@ def measure_walls(
     canal_mm: NDArray[np.float64],
     outer_u_mm: NDArray[np.float64],
     canal_u_mm: NDArray[np.float64],
+    shared_u_mm: NDArray[np.float64] | None = None,
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Return cortical thickness by quarters: distance of canal points to the outer outline.
 
@@ -174,6 +185,8 @@ def measure_walls(
         Outlines as (medial, posterior); NaN where unknown. [mm]
     outer_u_mm, canal_u_mm : (m,) float arrays
         Uncertainty of each point. [mm]
+    shared_u_mm : (m,) float array or None
+        By how much both surfaces together may thicken or thin the wall everywhere. [mm]
     """
     values: dict[str, float] = {}
     uncertainties: dict[str, float] = {}
@@ -190,17 +203,26 @@ def measure_walls(
     ahead = np.linalg.norm(np.roll(canal_mm, -1, axis=0) - canal_mm, axis=1)
     lengths = np.nan_to_num(ahead) + np.nan_to_num(np.roll(ahead, 1))
     u_points = np.hypot(np.nanmean(outer_u_mm), canal_u_mm)
+    shared = np.zeros(len(canal_mm)) if shared_u_mm is None else shared_u_mm
     for number, name in enumerate(QUARTERS):
         here = known & (quarter == number)
         if number in broken or here.sum() < 3 or lengths[here].sum() == 0:
             continue
         values[f"cortex_{name}_mm"] = float(np.average(walls[here], weights=lengths[here]))
-        uncertainties[f"cortex_{name}_mm"] = float(np.nanmean(u_points[here]) / np.sqrt(3.0))
+        uncertainties[f"cortex_{name}_mm"] = float(
+            np.hypot(
+                np.nanmean(u_points[here]) / np.sqrt(INDEPENDENT_PARTS / 4),
+                np.nanmean(shared[here]),
+            )
+        )
     if known.mean() >= 1 - LARGEST_GAP_SHARE and len(values) == len(QUARTERS):
         values["cortex_min_mm"] = float(walls[known].min())
         values["cortex_mean_mm"] = float(np.average(walls[known], weights=lengths[known]))
-        uncertainties["cortex_min_mm"] = float(np.nanmean(u_points))
-        uncertainties["cortex_mean_mm"] = float(np.nanmean(u_points) / np.sqrt(8.0))
+        u_mean, together = float(np.nanmean(u_points)), float(np.nanmean(shared[known]))
+        uncertainties["cortex_min_mm"] = float(np.hypot(u_mean, together))
+        uncertainties["cortex_mean_mm"] = float(
+            np.hypot(u_mean / np.sqrt(INDEPENDENT_PARTS), together)
+        )
     return values, uncertainties
 
 

@@ -12,14 +12,6 @@ from canalmorph.measure.section import measure_outline, measure_walls
 from canalmorph.model.columns import SECTION_MEASURES
 from canalmorph.model.femur import Calibration, Cortex, FemurFrame, HeadSphere
 
-#: Edges are uncertain by this beside their noise, from density, blur and shape; a first value,
-#: chosen on the catalogue. [mm]
-SYSTEMATIC_U_MM = 0.03
-#: The same where the wall is thin.
-SYSTEMATIC_THIN_U_MM = 0.12
-#: The same where density and blur had to be assumed: a 2 mm wall of 1650 HU reads 0.1 mm wrong
-#: with the assumed 1500 HU. [mm]
-ASSUMED_DENSITY_U_MM = 0.12
 #: A canal narrower than this many blurs never reaches the level of marrow: 1 mm reads as 2.7 mm.
 NARROWEST_CANAL_BLURS = 5.0
 
@@ -35,8 +27,8 @@ class SectionStack:
         [mm or mm2]
     quality : (n,) int array
         `canalmorph.flags.Quality` bits.
-    outer_mm, canal_mm : (n, m, 3) float arrays
-        Outlines as (medial, posterior, uncertainty). [mm]
+    outer_mm, canal_mm : (n, m, 4) float arrays
+        Outlines as (medial, posterior, own and shared uncertainty). [mm]
     """
 
     columns: Mapping[str, NDArray[np.float64]]
@@ -79,7 +71,6 @@ def measure_sections(
             outer[row],
             canal[row],
             (limits[row], limits_u[row], plane_u_deg),
-            _systematic_u_mm(cortex.calibration, int(ring_bits[row])),
         )
         if _canal_is_too_narrow(values, cortex.calibration):
             bits |= int(Quality.NARROW_CANAL)
@@ -100,12 +91,12 @@ def measure_sections(
 def _cut_surfaces(
     cortex: Cortex, frame: FemurFrame, heights_mm: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
-    """Return outer and canal sections (l, m, 3) as (medial, posterior, u), and their ring bits."""
+    """Return both sections (l, m, 4) as (medial, posterior, own u, shared u), and ring bits."""
     outer, canal = (
-        cut_tube(frame.lps_to_frame_mm(points), heights_mm, u)[..., [0, 1, 3]]
-        for points, u in (
-            (cortex.outer_lps_mm, cortex.outer_u_mm),
-            (cortex.canal_lps_mm, cortex.canal_u_mm),
+        cut_tube(frame.lps_to_frame_mm(points), heights_mm, u, shared)[..., [0, 1, 3, 4]]
+        for points, u, shared in (
+            (cortex.outer_lps_mm, cortex.outer_u_mm, cortex.outer_shared_u_mm),
+            (cortex.canal_lps_mm, cortex.canal_u_mm, cortex.canal_shared_u_mm),
         )
     )
     return outer, canal, _ring_bits(cortex, frame, heights_mm)
@@ -147,13 +138,6 @@ def _medial_limits(
     return limits, np.hypot(head.centre_u_mm, steepness * head.radius_u_mm)
 
 
-def _systematic_u_mm(calibration: Calibration, ring_bits: int) -> float:
-    """Return what density, blur and shape leave uncertain at each edge, beside the noise [mm]."""
-    thin = ring_bits & int(Quality.THIN_CORTEX)
-    systematic = SYSTEMATIC_THIN_U_MM if thin else SYSTEMATIC_U_MM
-    return systematic if calibration.n_rays else float(np.hypot(systematic, ASSUMED_DENSITY_U_MM))
-
-
 def _canal_is_too_narrow(values: Mapping[str, float], calibration: Calibration) -> bool:
     """Whether the blur fills the canal, so that its edges cannot be told apart."""
     calipers = ("canal_min_mm", "canal_ml_mm", "canal_ap_mm")
@@ -165,7 +149,6 @@ def _measure_section(
     outer: NDArray[np.float64],
     canal: NDArray[np.float64],
     limit: tuple[float, float, float],
-    systematic_u_mm: float,
 ) -> tuple[dict[str, float], dict[str, float], int]:
     """Return values, uncertainties and quality bits of one section.
 
@@ -175,10 +158,10 @@ def _measure_section(
     us: dict[str, float] = {}
     bits = 0
     for prefix, outline in (("outer", outer), ("canal", canal)):
-        u = np.hypot(outline[:, 2], systematic_u_mm)
         some, some_u = measure_outline(
             outline[:, :2],
-            u,
+            outline[:, 2],
+            outline[:, 3],
             medial_limit_mm=limit[0],
             medial_limit_u_mm=limit[1],
             plane_u_deg=limit[2],
@@ -191,11 +174,14 @@ def _measure_section(
         if bool((outline[:, 0] > limit[0]).any()):
             bits |= int(Quality.HEAD_IN_SECTION)
     if not bits & int(Quality.HEAD_IN_SECTION):
+        known = np.isfinite(outer[:, 3])
+        together = outer[known, 3].mean() if known.any() else 0.0
         walls, walls_u = measure_walls(
             outer[:, :2],
             canal[:, :2],
-            np.hypot(outer[:, 2], systematic_u_mm),
-            np.hypot(canal[:, 2], systematic_u_mm),
+            outer[:, 2],
+            canal[:, 2],
+            canal[:, 3] + together,
         )
         values |= walls
         us |= walls_u

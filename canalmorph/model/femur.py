@@ -86,10 +86,14 @@ class Calibration:
     ----------
     cortex_hu, cortex_u_hu : float
         Density of thick cortex and its spread. [HU]
+    shared_u_hu : float
+        Standard uncertainty of that density where it is used for all walls. [HU]
     blur_in_plane_mm, blur_through_plane_mm : float
         Standard widths of the blur, interpolation included. [mm]
     blur_u_mm : float
         Standard uncertainty of the in-plane blur. [mm]
+    enhancement, enhancement_u : float
+        Strength of the kernel's edge enhancement, 0 for none, and its standard uncertainty.
     noise_hu : float
         Standard deviation of the noise. [HU]
     n_rays : int
@@ -98,9 +102,12 @@ class Calibration:
 
     cortex_hu: float
     cortex_u_hu: float
+    shared_u_hu: float
     blur_in_plane_mm: float
     blur_through_plane_mm: float
     blur_u_mm: float
+    enhancement: float
+    enhancement_u: float
     noise_hu: float
     n_rays: int
 
@@ -121,7 +128,10 @@ class Cortex:
         Periosteal and endosteal points of each ring; point ``m`` of neighbouring rings lie beside
         each other. NaN where no edge could be found. [mm]
     outer_u_mm, canal_u_mm : (n, m) float arrays
-        Standard uncertainty of each point along its ray, from the image noise. [mm]
+        Standard uncertainty of each point along its ray: noise, shape, and how density varies from
+        place to place. [mm]
+    outer_shared_u_mm, canal_shared_u_mm : (n, m) float arrays
+        What the scan-wide density, blur and kernel add: it moves all points the same way. [mm]
     quality : (n,) int array
         `canalmorph.flags.Quality` bits of each ring.
     calibration : Calibration
@@ -136,6 +146,8 @@ class Cortex:
     canal_lps_mm: NDArray[np.float64]
     outer_u_mm: NDArray[np.float64]
     canal_u_mm: NDArray[np.float64]
+    outer_shared_u_mm: NDArray[np.float64]
+    canal_shared_u_mm: NDArray[np.float64]
     quality: NDArray[np.int64]
     calibration: Calibration
 

@@ -1,11 +1,21 @@
 """What a scan tells of itself: noise, cortical density and blur, from its own thick walls."""
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.model.femur import Calibration
 from canalmorph.model.volume import CtVolume
-from canalmorph.segment.wall import BLUR, X_IN, X_OUT, Y_CORTEX, fit_wall
+from canalmorph.segment.wall import (
+    BLUR,
+    NO_ENHANCEMENT,
+    X_IN,
+    X_OUT,
+    Y_CORTEX,
+    WallFit,
+    fit_wall,
+)
 
 #: Walls from which density and blur are read. [mm]
 THICK_MM = 4.0
@@ -17,6 +27,15 @@ MOST_RAYS = 3000
 #: spread, so that the uncertainty says how little is known. [HU, mm]
 PRIOR_CORTEX_HU, PRIOR_CORTEX_U_HU = 1500.0, 200.0
 PRIOR_BLUR_MM, PRIOR_BLUR_U_MM = 0.6, 0.12
+#: Density read from thick walls stands for thin ones but for this. [HU]
+CALIBRATED_U_HU = 30.0
+#: Unknown enhancement is uncertain by this.
+PRIOR_ENHANCEMENT_U = 0.1
+#: Strengths of edge enhancement that are tried; the blur of the enhancement is this many times
+#: the kernel's own; weaker ones than the last are noise.
+ENHANCEMENTS = (0.0, 0.15, 0.3, 0.45)
+ENHANCEMENT_WIDTH = 2.5
+LEAST_ENHANCEMENT = 0.02
 #: Neighbouring samples of a ray share their noise; this inflation keeps the priors in proportion.
 NOISE_INFLATION = 2.0
 
@@ -64,66 +83,160 @@ def through_plane_blur_mm(crop: CtVolume) -> float:
     return float(np.sqrt(thickness**2 / 12 + spacing**2 / 6 + 0.2**2))
 
 
-def calibrate(
-    profiles_hu: NDArray[np.float32],
-    start: NDArray[np.float64],
-    normals: NDArray[np.float64],
-    across: NDArray[np.float64],
-    crop: CtVolume,
-    *,
-    first_mm: float,
-    step_mm: float,
-) -> Calibration:
-    """Return density, blur and noise, from rays through thick walls with all six parameters free.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WallRays:
+    """Rays through walls of the shaft.
+
+    Attributes
+    ----------
+    profiles_hu : (n, s) float32 array
+        Samples outwards. [HU]
+    start : (n, 6) float array
+        Half-maximum edges.
+    normals, across : (n, 3) float arrays
+        Wall normals in patient space and the rays' directions.
+    first_mm, step_mm : float
+        Place of the first sample and distance of the samples. [mm]
+    """
+
+    profiles_hu: NDArray[np.float32]
+    start: NDArray[np.float64]
+    normals: NDArray[np.float64]
+    across: NDArray[np.float64]
+    first_mm: float
+    step_mm: float
+
+    def pick(self, rows: NDArray[np.int64]) -> "WallRays":
+        """Return some of the rays."""
+        return replace(
+            self,
+            profiles_hu=self.profiles_hu[rows],
+            start=self.start[rows],
+            normals=self.normals[rows],
+            across=self.across[rows],
+        )
+
+    def fit(
+        self,
+        blur_mm: NDArray[np.float64],
+        noise_hu: float,
+        *,
+        cortex: tuple[float, float] | None = None,
+        blur_u_mm: float | None = 0.0,
+        kernel: tuple[float, float] = NO_ENHANCEMENT,
+        single_edge_mm: float = THICK_MM,
+    ) -> WallFit:
+        """Fit the rays; by default with density and blur free, thick walls at the outer edge."""
+        return fit_wall(
+            self.profiles_hu,
+            self.start,
+            blur_mm,
+            first_mm=self.first_mm,
+            step_mm=self.step_mm,
+            cortex_hu=None if cortex is None else cortex[0],
+            cortex_u_hu=0.0 if cortex is None else cortex[1],
+            noise_hu=NOISE_INFLATION * noise_hu,
+            blur_u_mm=blur_u_mm,
+            kernel=kernel,
+            single_edge_mm=single_edge_mm,
+        )
+
+
+def calibrate(rays: WallRays, crop: CtVolume) -> Calibration:
+    """Return density, blur, edge enhancement and noise, from the outer edges of thick walls.
+
+    Every thick wall is fitted with density and blur free, for a few strengths of enhancement; the
+    strength that leaves the least residuals is the scan's. The outer edge alone is used, since
+    the inner one may be porous. A scan without thick walls keeps the priors, and their
+    uncertainty.
 
     Parameters
     ----------
-    profiles_hu, start, first_mm, step_mm
-        As in `canalmorph.segment.wall.fit_wall`, shaft rays only.
-    normals, across : (n, 3) float arrays
-        Wall normals in patient space and the rays' directions.
+    rays : WallRays
+        Through the shaft's walls.
     crop : CtVolume
         For noise and slices.
     """
     noise_hu = estimate_noise(crop)
     blur_z_mm = through_plane_blur_mm(crop)
-    thick = np.flatnonzero(start[:, X_OUT] - start[:, X_IN] > THICK_MM)
-    chosen = thick[:: max(1, len(thick) // MOST_RAYS)]
-    cortex_hu, cortex_u_hu, n_rays = PRIOR_CORTEX_HU, PRIOR_CORTEX_U_HU, 0
-    blur_mm, blur_u_mm = PRIOR_BLUR_MM, PRIOR_BLUR_U_MM
-    if len(chosen) >= FEWEST_RAYS:
-        fitted, _, _ = fit_wall(
-            profiles_hu[chosen],
-            start[chosen],
-            np.full(len(chosen), PRIOR_BLUR_MM),
-            first_mm=first_mm,
-            step_mm=step_mm,
-            cortex_hu=None,
-            cortex_u_hu=0.0,
-            noise_hu=NOISE_INFLATION * noise_hu,
-            blur_u_mm=0.0,
-        )
-        good = np.isfinite(fitted[:, BLUR])
-        if good.sum() >= FEWEST_RAYS:
-            n_z = np.abs(normals[chosen] @ slice_direction(crop))[good]
-            slant = np.abs(np.sum(normals[chosen] * across[chosen], axis=1))[good]
-            in_plane = (fitted[good, BLUR] * slant) ** 2 - (blur_z_mm * n_z) ** 2
-            in_plane = np.sqrt(np.maximum(in_plane / (1 - n_z**2), 0.15**2))
-            density = fitted[good, Y_CORTEX]
-            blur_mm = float(np.median(in_plane))
-            cortex_hu = float(np.median(density))
-            cortex_u_hu = float(1.4826 * np.median(np.abs(density - cortex_hu)))
-            blur_u_mm = max(0.02, 0.05 * blur_mm)
-            n_rays = int(good.sum())
-    return Calibration(
-        cortex_hu=cortex_hu,
-        cortex_u_hu=cortex_u_hu,
-        blur_in_plane_mm=blur_mm,
+    unknown = Calibration(
+        cortex_hu=PRIOR_CORTEX_HU,
+        cortex_u_hu=PRIOR_CORTEX_U_HU,
+        blur_in_plane_mm=PRIOR_BLUR_MM,
         blur_through_plane_mm=blur_z_mm,
-        blur_u_mm=blur_u_mm,
+        blur_u_mm=PRIOR_BLUR_U_MM,
+        enhancement=0.0,
+        enhancement_u=PRIOR_ENHANCEMENT_U,
+        shared_u_hu=PRIOR_CORTEX_U_HU,
         noise_hu=noise_hu,
-        n_rays=n_rays,
+        n_rays=0,
     )
+    thick = np.flatnonzero(rays.start[:, X_OUT] - rays.start[:, X_IN] > THICK_MM)
+    if len(thick) < FEWEST_RAYS:
+        return unknown
+    chosen = rays.pick(thick[:: max(1, len(thick) // MOST_RAYS)])
+    enhancement = _find_enhancement(chosen, noise_hu)
+    fit = chosen.fit(
+        np.full(len(chosen.start), PRIOR_BLUR_MM),
+        noise_hu,
+        kernel=(enhancement, ENHANCEMENT_WIDTH),
+    )
+    good = np.isfinite(fit.parameters[:, BLUR])
+    if good.sum() < FEWEST_RAYS:
+        return unknown
+    blur_mm = _in_plane_blur_mm(chosen, fit, good, blur_z_mm, crop)
+    density = fit.parameters[good, Y_CORTEX]
+    cortex_hu = float(np.median(density))
+    return replace(
+        unknown,
+        cortex_hu=cortex_hu,
+        cortex_u_hu=float(1.4826 * np.median(np.abs(density - cortex_hu))),
+        shared_u_hu=CALIBRATED_U_HU,
+        blur_in_plane_mm=blur_mm,
+        blur_u_mm=max(0.01, 0.03 * blur_mm),
+        enhancement=enhancement,
+        enhancement_u=0.02,
+        n_rays=int(good.sum()),
+    )
+
+
+def _in_plane_blur_mm(
+    rays: WallRays, fit: WallFit, good: NDArray[np.bool_], blur_z_mm: float, crop: CtVolume
+) -> float:
+    """Return the in-plane blur: that across the wall, less the slices' part of it [mm]."""
+    n_z = np.abs(rays.normals @ slice_direction(crop))[good]
+    slant = np.abs(np.sum(rays.normals * rays.across, axis=1))[good]
+    in_plane = (fit.parameters[good, BLUR] * slant) ** 2 - (blur_z_mm * n_z) ** 2
+    in_plane = np.sqrt(np.maximum(in_plane / (1 - n_z**2), 0.15**2))
+    return float(np.median(in_plane))
+
+
+def _find_enhancement(rays: WallRays, noise_hu: float) -> float:
+    """Return the edge enhancement that leaves the least residuals: a parabola's vertex.
+
+    Rays with a neighbour outside (a vessel, another bone) do not count: the median of the ratio
+    to the ray's own best stands for all.
+    """
+    blur = np.full(len(rays.start), PRIOR_BLUR_MM)
+    residuals = np.stack(
+        [
+            rays.fit(blur, noise_hu, kernel=(strength, ENHANCEMENT_WIDTH)).rms_hu ** 2
+            for strength in ENHANCEMENTS
+        ]
+    )
+    known = np.isfinite(residuals).all(axis=0)
+    if known.sum() < FEWEST_RAYS:
+        return 0.0
+    least = residuals[:, known].min(axis=0)
+    kept = least < 4 * np.median(least)
+    cost = residuals[:, known][:, kept].mean(axis=1)
+    best = int(np.clip(np.argmin(cost), 1, len(cost) - 2))
+    near = slice(best - 1, best + 2)
+    bend, slope, _ = np.polyfit(np.array(ENHANCEMENTS[near]), cost[near], 2)
+    if bend <= 0:
+        return float(ENHANCEMENTS[int(np.argmin(cost))])
+    strength = float(np.clip(-slope / (2 * bend), 0.0, ENHANCEMENTS[-1]))
+    return strength if strength > LEAST_ENHANCEMENT else 0.0
 
 
 def blur_along_rays_mm(

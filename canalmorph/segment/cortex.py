@@ -10,22 +10,25 @@ from canalmorph.flags import Quality
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import Calibration, Cortex, Femur
 from canalmorph.segment.calibration import (
+    ENHANCEMENT_WIDTH,
     NOISE_INFLATION,
+    WallRays,
     blur_along_rays_mm,
     calibrate,
     slice_axis,
     slice_direction,
 )
+from canalmorph.segment.half_maximum import find_half_maximum_edges
 from canalmorph.segment.rings import RoughAxis, find_first_outlines, find_rough_axis
 from canalmorph.segment.settings import SegmentSettings
 from canalmorph.segment.surface import (
     find_normals,
     find_radial_rays,
     find_ring_centres,
-    find_ring_curvature,
     smooth_surface,
 )
-from canalmorph.segment.wall import X_IN, X_OUT, Y_OUT, find_half_maximum_edges, fit_wall
+from canalmorph.segment.unblur import undo_blur
+from canalmorph.segment.wall import X_IN, X_OUT, Y_OUT, fit_wall
 
 #: Rays begin this far inside the first outline and end this far outside. [mm]
 RAY_IN_MM, RAY_OUT_MM, RAY_STEP_MM = 27.0, 5.0, 0.25
@@ -41,24 +44,38 @@ LARGEST_MOVE_MM = 3.0
 THICK_SLICE_MM, LEAST_ACROSS = 1.25, 0.7
 #: Bone never borders on air: where it seems to, the field of view ended there. [HU]
 NEVER_SCANNED_HU = -600.0
-#: Corners sharper than the first are corrected as if they were that sharp; up to the second, the
-#: correction that they would need is their uncertainty. [1/mm]
-SHARPEST_CORRECTED_PER_MM, SHARPEST_PER_MM = 0.25, 0.6
 #: Samples 0.25 mm apart share their noise: covariances of single rays are too small by this factor.
 CORRELATION = 3.0
+#: A point smoothed over its window is this many times surer than a single ray.
+SMOOTHED_BY = 3.0
+#: No edge is surer than the first; a corner's correction is trusted but for the second share.
+LEAST_U_MM, CORNER_SHARE = 0.015, 0.25
+#: Cortex differs in density from place to place by about this. [HU]
+REGIONAL_U_HU = 50.0
 #: More than this share of a ring without trusted edges leaves the ring incomplete.
 LARGEST_GAP_SHARE = 0.1
 
 
+#: Base, normals of the wall, directions, profiles and start values.
+_Rays = tuple[
+    NDArray[np.float64],
+    NDArray[np.float64],
+    NDArray[np.float64],
+    NDArray[np.float32],
+    NDArray[np.float64],
+]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Surface:
-    """Rings of one surface: points (n, m, 3), uncertainty, wall and blur (n, m) [mm].
+    """Rings of one surface: points (n, m, 3), uncertainties, wall and blur (n, m) [mm].
 
     `cut` tells where the field of view cut the bone.
     """
 
     points_mm: NDArray[np.float64]
     u_mm: NDArray[np.float64]
+    shared_u_mm: NDArray[np.float64]
     wall_mm: NDArray[np.float64]
     blur_mm: NDArray[np.float64]
     cut: NDArray[np.bool_]
@@ -92,8 +109,32 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
     axis = find_rough_axis(femur, femur.head)
     _refuse_thick_slices_along_shaft(femur, axis)
     heights = _ring_heights(femur, axis, settings)
+    return segment_tube(femur, axis, heights, heights < -SHAFT_BELOW_HEAD_MM, settings)
+
+
+def segment_tube(
+    femur: Femur,
+    axis: RoughAxis,
+    heights: NDArray[np.float64],
+    shaft: NDArray[np.bool_],
+    settings: SegmentSettings,
+) -> Cortex:
+    """Return both surfaces of any tubular bone along a rough axis.
+
+    Parameters
+    ----------
+    femur : Femur
+        The bone; its head is only used to leave out the hip's socket.
+    axis : RoughAxis
+        Along the bone.
+    heights : (n,) float array
+        Of the rings along the axis, ascending. [mm]
+    shaft : (n,) bool array
+        Rings whose walls tell density and blur.
+    settings : SegmentSettings
+        Rings, rays, priors.
+    """
     base = find_first_outlines(femur, axis, heights, settings)
-    shaft = heights < -SHAFT_BELOW_HEAD_MM
     base = _half_maximum_surface(femur, axis, base, settings)
     outer, rough_canal, calibration = _fit_outer(femur, axis, base, shaft, settings)
     canal = _fit_canal(femur, axis, outer.points_mm, rough_canal, calibration, settings)
@@ -106,6 +147,8 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
         canal_lps_mm=canal.points_mm,
         outer_u_mm=outer.u_mm,
         canal_u_mm=canal.u_mm,
+        outer_shared_u_mm=outer.shared_u_mm,
+        canal_shared_u_mm=canal.shared_u_mm,
         quality=_ring_quality(femur, axis, outer, canal),
         calibration=calibration,
     )
@@ -176,16 +219,17 @@ def _fit_outer(
     flat = profiles.reshape(-1, profiles.shape[-1])
     start = find_half_maximum_edges(flat, first_mm=-RAY_IN_MM, step_mm=RAY_STEP_MM)
     on_shaft = np.repeat(shaft, base.shape[1])
-    calibration = calibrate(
-        flat[on_shaft],
-        start[on_shaft],
-        normals.reshape(-1, 3)[on_shaft],
-        across.reshape(-1, 3)[on_shaft],
-        femur.crop,
+    walls = WallRays(
+        profiles_hu=flat[on_shaft],
+        start=start[on_shaft],
+        normals=normals.reshape(-1, 3)[on_shaft],
+        across=across.reshape(-1, 3)[on_shaft],
         first_mm=-RAY_IN_MM,
         step_mm=RAY_STEP_MM,
     )
-    surface = _fit_edges(femur, base, normals, across, profiles, start, calibration, settings)
+    calibration = calibrate(walls, femur.crop)
+    rays = (base, normals, across, profiles, start)
+    surface = _fit_edges(femur, axis, rays, calibration, settings)
     depth = _seen_depth_mm(start).reshape(base.shape[:2])
     return surface, base + depth[..., None] * across, calibration
 
@@ -227,24 +271,27 @@ def _fit_canal(
         look_in_mm=4.0,
         look_out_mm=0.5,
     )
-    return _fit_edges(femur, canal, -normals, -across, profiles, start, calibration, settings)
+    rays = (canal, -normals, -across, profiles, start)
+    return _fit_edges(femur, axis, rays, calibration, settings)
 
 
 def _fit_edges(
     femur: Femur,
-    base: NDArray[np.float64],
-    normals: NDArray[np.float64],
-    across: NDArray[np.float64],
-    profiles: NDArray[np.float32],
-    start: NDArray[np.float64],
+    axis: RoughAxis,
+    rays: _Rays,
     calibration: Calibration,
     settings: SegmentSettings,
 ) -> _Surface:
-    """Fit the model along every ray; return its far edge, smoothed and corrected for curvature."""
+    """Fit the model along every ray; return its far edge, smoothed, its corners sharpened.
+
+    `rays` are their base, the wall's normals, the directions, the profiles and the start values.
+    """
+    base, normals, across, profiles, start = rays
     shape = base.shape[:2]
     through = slice_direction(femur.crop)
     blur = blur_along_rays_mm(calibration, normals.reshape(-1, 3), across.reshape(-1, 3), through)
-    fitted, u_mm, rms = fit_wall(
+    kernel = (calibration.enhancement, ENHANCEMENT_WIDTH)
+    fit = fit_wall(
         profiles.reshape(-1, profiles.shape[-1]),
         start,
         blur,
@@ -253,25 +300,48 @@ def _fit_edges(
         cortex_hu=calibration.cortex_hu,
         cortex_u_hu=settings.cortex_prior_hu,
         noise_hu=NOISE_INFLATION * calibration.noise_hu,
+        kernel=kernel,
     )
+    fitted, u_mm, rms = fit.parameters, fit.u_mm, fit.rms_hu
     limit = max(LARGEST_RESIDUAL * calibration.cortex_hu, 5 * calibration.noise_hu)
     trusted = (rms < limit) & (np.abs(fitted[:, X_OUT]) < LARGEST_MOVE_MM)
     trusted &= fitted[:, Y_OUT] > NEVER_SCANNED_HU
     edge = np.where(trusted, fitted[:, X_OUT], np.nan).reshape(shape)
-    u_edge = CORRELATION * u_mm[:, 1].reshape(shape)
+    u_edge = CORRELATION * u_mm.reshape(shape)
     points, spread = _smooth_points(base + edge[..., None] * across, u_edge, base, settings)
     outwards = across * np.sign(np.nanmedian(_outwardness(points, across)))
-    curvature = find_ring_curvature(points)
     blur = blur.reshape(shape)
-    shift = _curvature_shift_mm(curvature, blur, SHARPEST_CORRECTED_PER_MM)
-    u_corner = _curvature_shift_mm(curvature, blur, SHARPEST_PER_MM)
+    sharp, shift = undo_blur(points, outwards, blur, kernel, axis.direction)
     return _Surface(
-        points_mm=points + shift[..., None] * outwards,
-        u_mm=np.sqrt((spread / 3.0) ** 2 + (u_edge / 3.0) ** 2 + u_corner**2),
+        points_mm=sharp,
+        u_mm=_combine_u_mm(spread, u_edge, shift, fit.slopes[:, 0].reshape(shape)),
+        shared_u_mm=_find_shared_u_mm(fit.slopes, calibration).reshape(shape),
         wall_mm=(fitted[:, X_OUT] - fitted[:, X_IN]).reshape(shape),
         blur_mm=blur,
         cut=(fitted[:, Y_OUT] <= NEVER_SCANNED_HU).reshape(shape),
     )
+
+
+def _combine_u_mm(
+    spread_mm: NDArray[np.float64],
+    u_edge_mm: NDArray[np.float64],
+    shift_mm: NDArray[np.float64],
+    density_slope: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return the uncertainty of each smoothed point that its neighbours do not share far [mm]."""
+    noise = np.hypot(spread_mm, u_edge_mm) / SMOOTHED_BY
+    shape = np.hypot(LEAST_U_MM, CORNER_SHARE * shift_mm)
+    return np.asarray(np.sqrt(noise**2 + shape**2 + (REGIONAL_U_HU * density_slope) ** 2))
+
+
+def _find_shared_u_mm(slopes: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:
+    """Return what the calibration's own uncertainty does to every edge at once [mm]."""
+    causes = [
+        calibration.shared_u_hu,
+        calibration.blur_u_mm,
+        calibration.enhancement_u,
+    ]
+    return np.asarray(np.sqrt(np.square(slopes * causes).sum(axis=1)))
 
 
 def _smooth_points(
@@ -296,18 +366,6 @@ def _outwardness(points: NDArray[np.float64], across: NDArray[np.float64]) -> ND
     total = np.where(known, points, 0.0).sum(axis=1, keepdims=True)
     centres = total / np.maximum(known.sum(axis=1, keepdims=True), 1)  # a ring may be all unknown
     return np.asarray(((points - centres) * across).sum(-1))
-
-
-def _curvature_shift_mm(
-    curvature_per_mm: NDArray[np.float64], blur_mm: NDArray[np.float64], sharpest_per_mm: float
-) -> NDArray[np.float64]:
-    """Return by how much a blurred, curved edge reads inwards: sigma squared over two radii [mm].
-
-    Blurring a disc moves its half-level inwards by that; the ring's own curvature stands for the
-    mean curvature, since along the shaft it is flat.
-    """
-    curvature = np.clip(curvature_per_mm, 0.0, sharpest_per_mm)
-    return np.nan_to_num(0.5 * blur_mm**2 * curvature)
 
 
 def _ring_quality(

@@ -35,21 +35,6 @@ def find_normals(
     return normals, across
 
 
-def find_ring_curvature(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the curvature of each ring at each point, positive where convex [1/mm].
-
-    Second differences over four neighbours to each side, which is 4 mm on a ring of 30 mm.
-    """
-    back = points_mm - np.roll(points_mm, 4, axis=1)
-    ahead = np.roll(points_mm, -4, axis=1) - points_mm
-    chord = np.linalg.norm(back + ahead, axis=-1)
-    turns = np.cross(back, ahead)
-    total = np.nansum(turns, axis=1, keepdims=True)  # a closed ring turns once, to its inside
-    turn = np.linalg.norm(turns, axis=-1) * np.sign((turns * total).sum(axis=-1))
-    lengths = np.linalg.norm(back, axis=-1) * np.linalg.norm(ahead, axis=-1) * chord
-    return np.asarray(2 * turn / np.maximum(lengths, 1e-9))
-
-
 def find_ring_centres(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return a point well inside each ring, (n, 3): medians over its points and nine rings [mm].
 

@@ -50,14 +50,16 @@ PELVIS_CORTEX_MM = 1.8
     T_TABLE_Y,
     T_POROUS_SHARE,
     T_POROUS_DROP,
-) = range(22)
-N_TISSUE = 22
+    T_CORTEX_SD,
+    T_CORTEX_TEXTURE,
+) = range(24)
+N_TISSUE = 24
 _FAR_MM = 1e3
 _BOX_MARGIN_MM = 6.0
 
 
 def flatten_tissue(tissue: Tissue, femora: tuple[PlacedFemur, ...]) -> NDArray[np.float64]:
-    """Return the tissue as the flat array that the compiled functions take, shape (22,)."""
+    """Return the tissue as the flat array that the compiled functions take, shape (24,)."""
     values = [
         tissue.cortex_hu,
         tissue.cancellous_hu,
@@ -80,7 +82,8 @@ def flatten_tissue(tissue: Tissue, femora: tuple[PlacedFemur, ...]) -> NDArray[n
         float(np.mean([femur.head_superior_mm for femur in femora])),
     ]
     table_y = values[17] + 10.0 + tissue.thigh_radius_mm + 14.0
-    return np.array([*values, table_y, tissue.porous_share, tissue.porous_drop_hu])
+    cortex = [tissue.porous_share, tissue.porous_drop_hu, tissue.cortex_sd_hu]
+    return np.array([*values, table_y, *cortex, tissue.cortex_texture_mm])
 
 
 def bound_femur(solid: FemurSolid) -> NDArray[np.float64]:
@@ -293,13 +296,16 @@ def sample_material(
     t: NDArray[np.float64],
 ) -> float:
     """Return the density of a hard material at a patient point; `to_frame` of one femur [HU]."""
-    if material == 0 or material == 2:
+    if material == 0 or material == 2 or (material == 1 and t[T_CORTEX_SD] > 0.0):
         m = to_frame
         u = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
         v = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
         s = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
         if material == 0:
             return _mix_interior(u, v, s, p, t)
+        if material == 1:
+            grain = sample_texture(u, v, s, t[T_CORTEX_TEXTURE])
+            return float(t[T_CORTEX] + t[T_CORTEX_SD] * grain)
         return float(t[T_PELVIS] + t[T_CANCELLOUS_SD] * sample_texture(u, v, s, t[T_TEXTURE]))
     if material == 1:
         return float(t[T_CORTEX])

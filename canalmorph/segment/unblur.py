@@ -1,0 +1,182 @@
+"""What blur does to a curved edge, undone: the half level of a blurred corner lies inside it.
+
+A ray's model takes the wall for flat. Where the ring bends, the image at the true edge is no
+longer half way: blurring a disc of radius R moves its half level inwards by sigma squared over two
+R, and a corner loses its tip. Here the ring itself is blurred, by quadrature along its own outline,
+and moved until the half level of its blurred image lies where the edge was measured. Along the
+shaft a wall is flat at the scale of the blur, so that the ring's plane is enough.
+"""
+
+import math
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+#: Rounds of moving the ring: each leaves a third of what the one before left.
+ROUNDS = 3
+#: The outline is followed this many blurs to each side.
+REACH_BLURS = 3.2
+#: A move beyond this many blurs is no corner's: the outline is wrong there.
+LARGEST_BLURS = 1.0
+_ROOT2 = math.sqrt(2.0)
+
+
+@njit(cache=True)
+def _level_at(t, along, height, count, sigma):  # type: ignore[no-untyped-def]
+    """Return the blurred indicator at `t` over the tangent: the outline is ``height(along)``."""
+    total = 0.0
+    weight = 0.0
+    for n in range(count - 1):
+        step = along[n + 1] - along[n]
+        if step <= 0.0:
+            continue
+        x = 0.5 * (along[n] + along[n + 1])
+        h = 0.5 * (height[n] + height[n + 1])
+        w = step * math.exp(-0.5 * (x / sigma) ** 2)
+        total += w * 0.5 * (1.0 + math.erf((h - t) / sigma / _ROOT2))
+        weight += w
+    return total / weight
+
+
+@njit(cache=True)
+def _find_half_level(along, height, count, sigma, enhancement, width):  # type: ignore[no-untyped-def]
+    """Return where the blurred indicator is one half, by bisection within two blurs."""
+    low, high = -2.0 * sigma, 2.0 * sigma
+    for _ in range(14):
+        t = 0.5 * (low + high)
+        level = _level_at(t, along, height, count, sigma)
+        if enhancement > 0.0:
+            wide = _level_at(t, along, height, count, width * sigma)
+            level += enhancement * (level - wide)
+        if level > 0.5:
+            low = t
+        else:
+            high = t
+    return 0.5 * (low + high)
+
+
+@njit(parallel=True, cache=True)
+def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  # type: ignore[no-untyped-def]
+    n, m = rings.shape[0], rings.shape[1]
+    for ring in prange(n):
+        along = np.empty(m)
+        height = np.empty(m)
+        for ray in range(m):
+            sigma = sigmas[ring, ray]
+            reach = REACH_BLURS * sigma
+            if enhancement > 0.0:
+                reach *= width
+            if not (math.isfinite(sigma) and math.isfinite(rings[ring, ray, 0])):
+                continue
+            back = 0
+            while back < m // 3:
+                at = (ray - back - 1) % m
+                if not math.isfinite(rings[ring, at, 0]):
+                    break
+                back += 1
+                x = 0.0
+                for axis in range(3):
+                    offset = rings[ring, at, axis] - rings[ring, ray, axis]
+                    x += offset * tangents[ring, ray, axis]
+                if abs(x) > reach:
+                    break
+            count = 0
+            last = -1e9
+            for step in range(-back, m // 3):
+                at = (ray + step) % m
+                if not math.isfinite(rings[ring, at, 0]):
+                    break
+                x = 0.0
+                h = 0.0
+                for axis in range(3):
+                    offset = rings[ring, at, axis] - rings[ring, ray, axis]
+                    x += offset * tangents[ring, ray, axis]
+                    h += offset * outwards[ring, ray, axis]
+                if x < last:  # the outline turns back: beyond, it is no function of the tangent
+                    if step < 0:
+                        count = 0
+                    else:
+                        break
+                along[count] = x
+                height[count] = h
+                count += 1
+                last = x
+                if x > reach:
+                    break
+            if count < 3 or along[0] > -1.5 * sigma or along[count - 1] < 1.5 * sigma:
+                continue
+            moves[ring, ray] = _find_half_level(along, height, count, sigma, enhancement, width)
+
+
+def find_blur_moves(
+    points_mm: NDArray[np.float64],
+    outwards: NDArray[np.float64],
+    blur_mm: NDArray[np.float64],
+    kernel: tuple[float, float],
+    axis_direction: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return by how much the half level of each blurred ring lies outside of the ring [mm].
+
+    Parameters
+    ----------
+    points_mm : (n, m, 3) float array
+        Rings of a surface. [mm]
+    outwards : (n, m, 3) float array
+        Unit vectors within the rings' planes, across the outline and away from its inside.
+    blur_mm : (n, m) float array
+        Blur within the plane. [mm]
+    kernel : (float, float)
+        Edge enhancement and its width; see `canalmorph.segment.wall`.
+    axis_direction : (3,) float array
+        Perpendicular to the rings' planes.
+
+    Returns
+    -------
+    (n, m) float array
+        Negative where the outline is convex; NaN where the outline around is not known.
+    """
+    ahead = np.roll(points_mm, -1, axis=1) - np.roll(points_mm, 1, axis=1)
+    tangents = np.cross(np.broadcast_to(axis_direction, outwards.shape), outwards)
+    tangents *= np.sign((tangents * ahead).sum(-1))[..., None]
+    moves = np.full(points_mm.shape[:2], np.nan)
+    _find_moves(
+        np.ascontiguousarray(points_mm),
+        np.ascontiguousarray(tangents),
+        np.ascontiguousarray(outwards),
+        np.ascontiguousarray(blur_mm),
+        float(kernel[0]),
+        float(kernel[1]),
+        moves,
+    )
+    return moves
+
+
+def undo_blur(
+    measured_mm: NDArray[np.float64],
+    outwards: NDArray[np.float64],
+    blur_mm: NDArray[np.float64],
+    kernel: tuple[float, float],
+    axis_direction: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the rings whose blurred image has its half level at the measured ones.
+
+    Parameters
+    ----------
+    measured_mm, outwards, blur_mm, kernel, axis_direction
+        As in `find_blur_moves`.
+
+    Returns
+    -------
+    points : (n, m, 3) float array
+        [mm]
+    shift : (n, m) float array
+        How far outwards each point was moved; 0 where its surroundings are not known. [mm]
+    """
+    limit = LARGEST_BLURS * np.nan_to_num(blur_mm)
+    shift = np.zeros(blur_mm.shape)
+    for _ in range(ROUNDS):
+        points = measured_mm + shift[..., None] * outwards
+        moves = find_blur_moves(points, outwards, blur_mm, kernel, axis_direction)
+        shift = np.clip(np.nan_to_num(-moves), -limit, limit)
+    return measured_mm + shift[..., None] * outwards, shift
