@@ -174,6 +174,8 @@ class Tissue:
         Mean densities; `cancellous_hu` at the metaphysis, half as much again in the head. [HU]
     cancellous_sd_hu, muscle_sd_hu : float
         Texture. [HU]
+    cortex_sd_hu, cortex_texture_mm : float
+        How much the cortex's density varies, and over which length. [HU, mm]
     porous_share, porous_drop_hu : float
         Inner share of the cortex's thickness that is porous, and how much less dense it is. [HU]
     texture_mm : float
@@ -194,6 +196,8 @@ class Tissue:
     pelvis_hu: float = 250.0
     cancellous_sd_hu: float = 55.0
     muscle_sd_hu: float = 8.0
+    cortex_sd_hu: float = 0.0
+    cortex_texture_mm: float = 15.0
     porous_share: float = 0.0
     porous_drop_hu: float = 400.0
     texture_mm: float = 2.5
