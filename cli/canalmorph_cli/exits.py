@@ -24,6 +24,8 @@ class ExitStatus(IntEnum):
 
     DONE = 0
     BUG = 1
+    #: `verify` found the tool less exact than promised: as much a fault of the tool as a bug is.
+    PROMISE_BROKEN = 1
     WRONG_USAGE = 2
     NOTHING_MEASURED = 3
     DONE_WITH_REFUSALS = 4

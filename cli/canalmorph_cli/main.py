@@ -10,6 +10,7 @@ from canalmorph_cli.commands.demo import demo
 from canalmorph_cli.commands.measure import measure
 from canalmorph_cli.commands.phantom import phantom
 from canalmorph_cli.commands.survey import survey
+from canalmorph_cli.commands.verify import verify
 from canalmorph_cli.exits import ExitStatus
 
 app = typer.Typer(
@@ -18,10 +19,10 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
-    epilog="Exit status: 0 done, 1 bug, 2 wrong usage, 3 nothing could be measured, "
-    "4 finished with refusals.",
+    epilog="Exit status: 0 done, 1 bug or broken promise of verify, 2 wrong usage, "
+    "3 nothing could be measured, 4 finished with refusals.",
 )
-for command in (measure, survey, phantom, demo):
+for command in (measure, survey, phantom, verify, demo):
     app.command()(command)
 
 

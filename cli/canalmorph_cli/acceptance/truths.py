@@ -148,12 +148,11 @@ def _list_widths(femur: FemurTruth) -> tuple[dict[str, float], dict[str, float]]
     isthmus = sections["isthmus"]
     for width in _ISTHMUS_WIDTHS:
         widths[f"isthmus_{width}_mm"] = isthmus[f"{width}_mm"]
-    widths["isthmus_canal_inscribed_mm"] = femur.isthmus_inscribed_mm
+    levels = {"isthmus_level_mm": femur.isthmus_level_mm}
+    if femur.isthmus_inscribed_level_mm >= femur.bottom_level_mm:
+        widths["isthmus_canal_inscribed_mm"] = femur.isthmus_inscribed_mm
+        levels["isthmus_inscribed_level_mm"] = femur.isthmus_inscribed_level_mm
     walls |= {name: isthmus["cortex_min_mm"] for name in widths if name.startswith("isthmus_")}
-    levels = {
-        "isthmus_level_mm": femur.isthmus_level_mm,
-        "isthmus_inscribed_level_mm": femur.isthmus_inscribed_level_mm,
-    }
     return {**widths, **levels}, walls
 
 
