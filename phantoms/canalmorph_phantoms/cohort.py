@@ -63,11 +63,12 @@ def draw_scan(seed: int) -> PhantomScan:
 
 def _draw_shape(random: np.random.Generator, *, thin: bool) -> FemurShape:
     """Return a femur between slender and stout, stovepipe and flute."""
-    isthmus = float(random.uniform(8.0, 19.0))
-    minus20 = float(np.clip(0.55 * isthmus + random.normal(14.0, 1.3), 1.08 * isthmus, 26.0))
+    isthmus = float(random.uniform(17.5, 20.0) if thin else random.uniform(8.0, 19.0))
+    minus20 = float(np.clip(0.55 * isthmus + random.normal(14.0, 1.3), 1.08 * isthmus, 27.0))
     at_lt = minus20 + float(random.uniform(5.0, 8.5))
     size = float(random.normal(1.0, 0.05))
-    wall = float(random.uniform(1.2, 2.2) if thin else np.clip(random.normal(7.0, 1.8), 2.6, 10.0))
+    outer = float(np.clip(random.normal(27.0, 2.0), 22.5, 32.0))
+    wall = float(random.uniform(1.2, 2.2) if thin else np.clip((outer - isthmus) / 2, 2.6, 10.0))
     design = CanalDesign(
         isthmus_mm=isthmus,
         isthmus_level_mm=float(random.uniform(-135.0, -95.0)),
@@ -135,17 +136,17 @@ def _draw_scanner(random: np.random.Generator, femur: PlacedFemur, hard: str) ->
     spacing = float(random.choice([0.6, 0.8, 1.0]))
     if hard == "slices":
         spacing = float(random.choice([2.0, 3.0]))
-    pixel = float(random.uniform(0.5, 0.9))
+    pixel = float(random.uniform(0.55, 0.9))
     blur = float(random.uniform(0.4, 0.65))
     level = min(level for level, _ in _narrowest(femur.shape))
-    middle = -femur.head_lateral_mm - 4.0 if femur.side == "right" else femur.head_lateral_mm + 4.0
+    middle = (femur.head_lateral_mm + 20.0) * (-1.0 if femur.side == "right" else 1.0)
     return Scanner(
         pixel_mm=pixel,
         slice_spacing_mm=spacing,
         slice_thickness_mm=spacing,
-        x_range_mm=(middle - 74.0, middle + 74.0),
-        y_range_mm=(-80.0, 75.0),
-        z_range_mm=(level - 125.0, 36.0),
+        x_range_mm=(middle - 66.0, middle + 66.0),
+        y_range_mm=(-68.0, 66.0),
+        z_range_mm=(level - 105.0, 36.0),
         blur_in_plane_mm=blur,
         blur_z_mm=float(random.uniform(0.3, 0.5)),
         edge_enhancement=float(random.uniform(0.1, 0.3)) if random.random() < 0.25 else 0.0,
