@@ -352,10 +352,10 @@ def _scale_study_axis(axes: Axes, values: Sequence[float], *, log_axis: bool) ->
     """Put a tick at every point of a study, with a little room at both ends."""
     if log_axis:
         axes.set_xscale("log")
-        stretch = (values[-1] / values[0]) ** 0.06
+        stretch = max((values[-1] / values[0]) ** 0.06, 1.02)
         axes.set_xlim(values[0] / stretch, values[-1] * stretch)
     else:
-        margin = 0.06 * (values[-1] - values[0])
+        margin = 0.06 * (values[-1] - values[0]) or 0.5
         axes.set_xlim(values[0] - margin, values[-1] + margin)
     axes.xaxis.set_major_locator(FixedLocator(list(values)))
     axes.xaxis.set_minor_locator(NullLocator())

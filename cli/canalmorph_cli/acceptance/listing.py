@@ -288,10 +288,9 @@ def tabulate_judgements(result: AcceptanceResult, domain: Domain) -> Table:
     table.add_column("promise", no_wrap=True)
     for row in list_rows(result, domain):
         unit = f" [{row.unit}]" if row.unit else ""
-        cells = (f"{row.short}{unit}", row.bias, row.sd, row.worst, row.other)
-        plain = [text.replace(" / ", "/") for text in row.plain]
-        table.add_row(*[Text(cell) for cell in (*cells, *plain, row.standing)])
+        cells = (f"{row.short}{unit}", row.bias, row.sd, row.worst, row.other, *row.plain)
+        table.add_row(*[Text(cell) for cell in (*cells, row.standing)])
     if table.row_count:
-        table.caption = "plain methods: bias/SD/worst; *: too few femora to judge; !: broken"
+        table.caption = "plain methods: bias / SD / worst; *: too few femora to judge; !: broken"
         table.caption_justify = "left"
     return table

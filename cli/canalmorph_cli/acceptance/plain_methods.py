@@ -28,7 +28,7 @@ N_RAYS, STEP_MM = 240, 0.1
 MARGIN_MM = 6.0
 #: The plateau beside an edge lies between these distances from it. [mm]
 PLATEAU_MM = (2.0, 5.0)
-#: The wall's plateau is what lies above this share of its peak.
+#: The wall's plateau is what lies above this share of its highest tenth.
 PEAK_SHARE = 0.9
 #: A wall whose peak is lower is none. [HU]
 LOWEST_PEAK_HU = 300.0
@@ -193,13 +193,15 @@ def find_edges(method: PlainMethod, profile_hu: NDArray[np.float64]) -> tuple[fl
 
 def _find_half_levels(profile_hu: NDArray[np.float64], peak: int) -> tuple[float, float]:
     """Return the middle between the wall's plateau and the one on each side [HU]."""
-    top = profile_hu[peak]
+    rough = profile_hu[peak] / 2
     low = high = peak
-    while low > 0 and profile_hu[low - 1] > PEAK_SHARE * top:
+    while low > 0 and profile_hu[low - 1] > rough:
         low -= 1
-    while high < len(profile_hu) - 1 and profile_hu[high + 1] > PEAK_SHARE * top:
+    while high < len(profile_hu) - 1 and profile_hu[high + 1] > rough:
         high += 1
-    wall = float(np.median(profile_hu[low : high + 1]))
+    within = profile_hu[low : high + 1]
+    # Not the peak itself, which noise lifts in a thick wall.
+    wall = float(np.median(within[within >= PEAK_SHARE * np.percentile(within, 90)]))
     near, far = (round(distance / STEP_MM) for distance in PLATEAU_MM)
     inside = profile_hu[max(low - far, 0) : max(low - near, 1)]
     outside = profile_hu[high + near : high + far]

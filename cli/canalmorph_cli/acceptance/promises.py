@@ -7,7 +7,7 @@ Beyond that the spread may be twice as large, and the stated uncertainty must sa
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf, isfinite
+from math import inf, isfinite, nan
 
 from canalmorph.model.columns import NAMED_LEVELS_MM
 from canalmorph_cli.acceptance.records import (
@@ -361,7 +361,7 @@ def judge_promise(
     plain = [record for record in chosen if not promise.flags_record(record)]
     summary, unflagged = summarise(chosen), summarise(plain)
     n_femora = _count_femora(chosen)
-    flagged = 1 - len(plain) / len(chosen) if chosen else 0.0
+    flagged = 1 - len(plain) / len(chosen) if chosen else nan
     many = n_femora >= FEWEST_FEMORA
     # A promise without bias and SD is about events: it holds beyond as well.
     sd_factor = 1.0 if domain is Domain.ORDINARY else BEYOND_SD_FACTOR
@@ -392,18 +392,16 @@ UNCERTAINTY_PROMISE = Promise(
 def _judge_uncertainty(records: Sequence[Record]) -> Judgement:
     scored = [record for record in records if record.z is not None]
     summary = summarise(scored)
-    check = Check(
-        name="beyond 3 u",
-        found=summary.beyond,
-        bound=BEYOND_SHARE,
-        judged=summary.n_scored >= FEWEST_SCORED,
-    )
+    n_femora = _count_femora(scored)
+    # Numbers of one femur share their errors, so that many of them say no more than a few.
+    judged = summary.n_scored >= FEWEST_SCORED and n_femora >= FEWEST_FEMORA
+    check = Check(name="beyond 3 u", found=summary.beyond, bound=BEYOND_SHARE, judged=judged)
     return Judgement(
         promise=UNCERTAINTY_PROMISE,
         domain=Domain.BEYOND,
         summary=summary,
         checks=(check,),
-        n_femora=_count_femora(scored),
+        n_femora=n_femora,
         flagged=0.0,
     )
 
