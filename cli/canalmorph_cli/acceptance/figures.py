@@ -144,7 +144,7 @@ def draw_study_figure(found: StudyResult) -> str:
         room = WIDTH_PX / len(panels)
         values = [point.value for point in study.points]
         for number, (title, label, select) in enumerate(panels):
-            axes = place_axes(figure, number * room + 58, 30, room - 78, height - 80)
+            axes = place_axes(figure, number * room + 76, 30, room - 96, height - 80)
             axes.axhline(0, color=FAINT, linewidth=0.8)
             _draw_study_panel(axes, values, [select(records) for records in found.records])
             _scale_study_axis(axes, values, log_axis=study.log_axis)
