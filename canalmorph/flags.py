@@ -19,6 +19,9 @@ class Quality(IntFlag):
     METAL = 16
     #: The canal is so narrow that the blur fills it; its numbers and the walls are blank.
     NARROW_CANAL = 32
+    #: The inner cortex is porous: the canal is where the marrow begins, and the width within the
+    #: dense cortex stands beside it.
+    POROUS_ENDOSTEUM = 64
 
     def names(self) -> list[str]:
         """Return the lower-case names of the bits that are set, in the order of their value.

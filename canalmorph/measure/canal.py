@@ -175,6 +175,8 @@ def _profile_warnings(
         warnings.append("density_assumed")
     if np.any(quality & int(Quality.NARROW_CANAL)):
         warnings.append("narrow_canal")
+    if np.any(quality & int(Quality.POROUS_ENDOSTEUM)):
+        warnings.append("porous_endosteum")
     if np.any(quality & int(Quality.METAL)):
         warnings.append("metal")
     at_flare = quality[np.abs(levels - 20.0) < 0.6]

@@ -216,6 +216,13 @@ _OUTLINE_COLUMNS = tuple(
 SECTION_MEASURES = (
     *_OUTLINE_COLUMNS,
     _measured("canal_inscribed_mm", "mm", "Diameter of the largest circle in the canal."),
+    _measured(
+        "canal_dense_ml_mm",
+        "mm",
+        "ML width of the canal within dense cortex: where the inner cortex is porous, the edge of "
+        "as much dense cortex as would hold the wall's mineral; blank where it is not.",
+    ),
+    _measured("canal_dense_ap_mm", "mm", "AP width of the canal within dense cortex."),
     _measured("cortex_medial_mm", "mm", "Mean cortical thickness, medial quarter."),
     _measured("cortex_lateral_mm", "mm", "Mean cortical thickness, lateral quarter."),
     _measured("cortex_anterior_mm", "mm", "Mean cortical thickness, anterior quarter."),

@@ -127,6 +127,9 @@ class Cortex:
     outer_lps_mm, canal_lps_mm : (n, m, 3) float arrays
         Periosteal and endosteal points of each ring; point ``m`` of neighbouring rings lie beside
         each other. NaN where no edge could be found. [mm]
+    dense_lps_mm : (n, m, 3) float array
+        On rings with a porous inner cortex the canal's points are where the marrow begins, and
+        these bound as much dense cortex as would hold the wall's mineral; NaN elsewhere. [mm]
     outer_u_mm, canal_u_mm : (n, m) float arrays
         Standard uncertainty of each point along its ray: noise, shape, and how density varies from
         place to place. [mm]
@@ -144,6 +147,7 @@ class Cortex:
     axis_direction: NDArray[np.float64]
     outer_lps_mm: NDArray[np.float64]
     canal_lps_mm: NDArray[np.float64]
+    dense_lps_mm: NDArray[np.float64]
     outer_u_mm: NDArray[np.float64]
     canal_u_mm: NDArray[np.float64]
     outer_shared_u_mm: NDArray[np.float64]
@@ -199,6 +203,9 @@ class LesserTrochanter:
         Direction in which it stands out, from medial (0) towards posterior (90). [deg]
     second_prominence_mm : float
         Prominence of the next best candidate at another level; 0 where there is none. [mm]
+    confidence : float
+        Share of the prominence in that of both: 1 where there is no second candidate, 0.5 where
+        it is as prominent.
     """
 
     apex_lps_mm: NDArray[np.float64]
@@ -206,6 +213,7 @@ class LesserTrochanter:
     prominence_mm: float
     direction_deg: float
     second_prominence_mm: float
+    confidence: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -53,6 +53,8 @@ WARNING_WORDS = {
     "fracture, metal or contrast may be in the way; look at the pictures.",
     "density_assumed": "No wall is thick enough to read cortical density and blur from this scan; "
     "usual values were taken and the uncertainties widened.",
+    "porous_endosteum": "The inner cortex is porous: the canal is measured to the marrow; within "
+    "dense cortex it is wider, see the section table.",
     "narrow_canal": "Parts of the canal are too narrow for this scan's blur; they are blank.",
     "short_shaft_axis": "Little of the shaft is in view, so its axis is less sure.",
     **READ_WARNINGS,

@@ -6,6 +6,10 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+#: A wall ends where the level falls below this share of its peak: noise and a porous inner zone
+#: fall less.
+REAL_DROP = 0.5
+
 
 @njit(parallel=True, cache=True)
 def _start_all(profiles, x0, step, look_in, look_out, start):  # type: ignore[no-untyped-def]
@@ -28,7 +32,7 @@ def _start_all(profiles, x0, step, look_in, look_out, start):  # type: ignore[no
             for n in range(peak, min(n_samples, peak + int(reach / step))):
                 if math.isfinite(y[n]):
                     outside = min(outside, y[n])
-            if outside < 0.7 * top:  # a real drop, not the noise of a wall that goes on
+            if outside < REAL_DROP * top:  # a real drop, not the noise of a wall that goes on
                 break
         x_out = np.nan
         for n in range(peak, n_samples - 1):
@@ -41,7 +45,7 @@ def _start_all(profiles, x0, step, look_in, look_out, start):  # type: ignore[no
             for n in range(max(0, peak - int(reach / step)), peak):
                 if math.isfinite(y[n]):
                     inside = min(inside, y[n])
-            if inside < 0.7 * top:
+            if inside < REAL_DROP * top:
                 break
         x_in = np.nan
         for attempt in range(2):

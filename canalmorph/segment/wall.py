@@ -24,8 +24,11 @@ MARGIN_IN_MM, MARGIN_OUT_MM = 3.0, 2.5
 #: A wall thicker than this is fitted at its near edge alone: the far one, 10 blurs away, cannot
 #: move it, and the ray may meet the far surface at a slant. [mm]
 SINGLE_EDGE_MM = 6.0
-#: Such a fit sees this much of the wall, and never its inner share, which may be porous. [mm]
-SINGLE_WINDOW_MM, INNER_SHARE = 4.5, 0.3
+#: Share of the wall that such a fit sees, at least and at most: its inner part may be porous.
+SINGLE_WINDOW = (0.7, 0.0, 4.5)
+#: A porous inner zone is looked for with these priors: its thickness (half as uncertain), how much
+#: less dense it is and how uncertain that is, and what the dense part may differ. [mm, HU]
+ZONE_MM, ZONE_DROP_HU, ZONE_DENSE_U_HU = 1.5, (150.0, 300.0), 40.0
 #: A kernel without edge enhancement.
 NO_ENHANCEMENT = (0.0, 2.5)
 _ROOT2 = math.sqrt(2.0)
@@ -196,6 +199,8 @@ def _fit_all(  # type: ignore[no-untyped-def]
     blur,
     kernel,
     single_mm,
+    window,
+    zone_hu,
     prior,
     prior_u,
     noise,
@@ -217,9 +222,16 @@ def _fit_all(  # type: ignore[no-untyped-def]
         first = p[0] - MARGIN_IN_MM
         wall = p[1] - p[0]
         if wall > single_mm:
-            first = max(p[0] + INNER_SHARE * wall, p[1] - SINGLE_WINDOW_MM)
+            first = p[1] - min(max(window[0] * wall, window[1]), window[2])
             ray_prior_u[0] = -1.0
             ray_prior_u[2] = -1.0
+            if zone_hu > 0.0:
+                # The same model one border further in: dense, porous, marrow.
+                p[0], p[2] = p[1] - ZONE_MM, zone_hu
+                p[4] = zone_hu - ZONE_DROP_HU[0]
+                ray_prior[0], ray_prior_u[0] = p[0], ZONE_MM / 2
+                ray_prior[2], ray_prior_u[2] = zone_hu, ZONE_DENSE_U_HU
+                ray_prior[4], ray_prior_u[4] = p[4], ZONE_DROP_HU[1]
         low = max(0, int((first - x0) / step))
         high = min(n_samples, int((p[1] + MARGIN_OUT_MM - x0) / step) + 2)
         bad = high - low < 12
@@ -277,6 +289,8 @@ def fit_wall(
     blur_u_mm: float | None = None,
     kernel: tuple[float, float] = NO_ENHANCEMENT,
     single_edge_mm: float = SINGLE_EDGE_MM,
+    window: tuple[float, float, float] = SINGLE_WINDOW,
+    zone_hu: float = 0.0,
 ) -> WallFit:
     """Fit the blurred-cortex model to every ray.
 
@@ -298,6 +312,10 @@ def fit_wall(
         Edge enhancement, and how many times wider its blur is; see the module.
     single_edge_mm : float
         Walls thicker than this are fitted at their outer edge alone. [mm]
+    window : (float, float, float)
+        Share of the wall that such a fit sees, at least and at most. [1, mm, mm]
+    zone_hu : float
+        Density of the dense cortex where such a fit looks for a porous inner zone; 0 for none. [HU]
     """
     n = len(profiles_hu)
     fitted = np.full((n, 6), np.nan)
@@ -317,6 +335,8 @@ def fit_wall(
         np.asarray(blur_mm, dtype=np.float64),
         (float(kernel[0]), float(kernel[1])),
         single_edge_mm,
+        (float(window[0]), float(window[1]), float(window[2])),
+        zone_hu,
         prior,
         prior_u,
         noise_hu,

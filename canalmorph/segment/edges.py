@@ -1,0 +1,226 @@
+"""Edges of one surface: the model along every ray, smoothed over the surface, corners sharpened."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.geometry.sampling import sample_rays
+from canalmorph.model.femur import Calibration
+from canalmorph.model.volume import CtVolume
+from canalmorph.segment.calibration import (
+    ENHANCEMENT_WIDTH,
+    NOISE_INFLATION,
+    blur_along_rays_mm,
+    slice_direction,
+)
+from canalmorph.segment.settings import SegmentSettings
+from canalmorph.segment.surface import smooth_surface
+from canalmorph.segment.unblur import undo_blur
+from canalmorph.segment.wall import (
+    SINGLE_EDGE_MM,
+    SINGLE_WINDOW,
+    X_IN,
+    X_OUT,
+    Y_OUT,
+    fit_wall,
+)
+
+#: Rays begin this far inside the first outline and end this far outside. [mm]
+RAY_IN_MM, RAY_OUT_MM, RAY_STEP_MM = 27.0, 5.0, 0.25
+#: A fit whose residuals exceed this share of the wall's contrast is not trusted.
+LARGEST_RESIDUAL = 0.15
+#: A fitted edge this far from the surface it was looked for at is another edge. [mm]
+LARGEST_MOVE_MM = 3.0
+#: Bone never borders on air: where it seems to, the field of view ended there. [HU]
+NEVER_SCANNED_HU = -600.0
+#: Samples 0.25 mm apart share their noise: covariances of single rays are too small by this factor.
+CORRELATION = 3.0
+#: A point smoothed over its window is this many times surer than a single ray.
+SMOOTHED_BY = 3.0
+#: No edge is surer than the first; a corner's correction is trusted but for the second share.
+LEAST_U_MM, CORNER_SHARE = 0.015, 0.25
+#: Cortex differs in density from place to place by about this. [HU]
+REGIONAL_U_HU = 50.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rays:
+    """Rays across a surface.
+
+    Attributes
+    ----------
+    base, normals, across : (n, m, 3) float arrays
+        Where the surface was looked for, its normals in space, and the rays' directions.
+    profiles_hu : (n, m, s) float32 array
+        Samples. [HU]
+    start : (n * m, 6) float array
+        Half-maximum edges.
+    """
+
+    base: NDArray[np.float64]
+    normals: NDArray[np.float64]
+    across: NDArray[np.float64]
+    profiles_hu: NDArray[np.float32]
+    start: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What is believed of the wall's density while an edge is read.
+
+    Attributes
+    ----------
+    prior_u_hu : float
+        How far a wall may differ from the scan's cortical density. [HU]
+    single_edge_mm : float
+        Walls thicker than this are fitted at the near edge alone. [mm]
+    window : (float, float, float)
+        Share of the wall that such a fit sees, at least and at most. [1, mm, mm]
+    zone : bool
+        Whether such a fit looks for a porous inner zone.
+    """
+
+    prior_u_hu: float
+    single_edge_mm: float = SINGLE_EDGE_MM
+    window: tuple[float, float, float] = SINGLE_WINDOW
+    zone: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Surface:
+    """Rings of one surface: points (n, m, 3), uncertainties, wall and blur (n, m) [mm].
+
+    `cut` tells where the field of view cut the bone.
+    """
+
+    points_mm: NDArray[np.float64]
+    outwards: NDArray[np.float64]
+    u_mm: NDArray[np.float64]
+    shared_u_mm: NDArray[np.float64]
+    wall_mm: NDArray[np.float64]
+    blur_mm: NDArray[np.float64]
+    cut: NDArray[np.bool_]
+
+
+def sample_across(
+    crop: CtVolume, base: NDArray[np.float64], across: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Return the samples (n, m, s) along rays from inside to outside of a surface [HU]."""
+    n_samples = round((RAY_IN_MM + RAY_OUT_MM) / RAY_STEP_MM) + 1
+    return sample_rays(
+        crop.voxels_hu,
+        crop.index_to_lps_mm,
+        base - RAY_IN_MM * across,
+        across,
+        step_mm=RAY_STEP_MM,
+        n_samples=n_samples,
+    )
+
+
+def fit_edges(
+    crop: CtVolume,
+    axis_direction: NDArray[np.float64],
+    rays: Rays,
+    calibration: Calibration,
+    settings: SegmentSettings,
+    reading: Reading,
+) -> Surface:
+    """Return the far edge of the model along every ray, smoothed, its corners sharpened.
+
+    Parameters
+    ----------
+    crop : CtVolume
+        For the direction across the slices.
+    axis_direction : (3,) float array
+        Perpendicular to the rings.
+    rays : Rays
+        Across the wall.
+    calibration : Calibration
+        Density, blur, kernel and noise.
+    settings : SegmentSettings
+        Smoothing.
+    reading : Reading
+        What is believed of the wall.
+    """
+    shape = rays.base.shape[:2]
+    normals, across = rays.normals.reshape(-1, 3), rays.across.reshape(-1, 3)
+    blur = blur_along_rays_mm(calibration, normals, across, slice_direction(crop))
+    kernel = (calibration.enhancement, ENHANCEMENT_WIDTH)
+    fit = fit_wall(
+        rays.profiles_hu.reshape(-1, rays.profiles_hu.shape[-1]),
+        rays.start,
+        blur,
+        first_mm=-RAY_IN_MM,
+        step_mm=RAY_STEP_MM,
+        cortex_hu=calibration.cortex_hu,
+        cortex_u_hu=reading.prior_u_hu,
+        noise_hu=NOISE_INFLATION * calibration.noise_hu,
+        kernel=kernel,
+        single_edge_mm=reading.single_edge_mm,
+        window=reading.window,
+        zone_hu=calibration.cortex_hu if reading.zone else 0.0,
+    )
+    fitted = fit.parameters
+    limit = max(LARGEST_RESIDUAL * calibration.cortex_hu, 5 * calibration.noise_hu)
+    trusted = (fit.rms_hu < limit) & (np.abs(fitted[:, X_OUT]) < LARGEST_MOVE_MM)
+    trusted &= fitted[:, Y_OUT] > NEVER_SCANNED_HU
+    edge = np.where(trusted, fitted[:, X_OUT], np.nan).reshape(shape)
+    u_edge = CORRELATION * fit.u_mm.reshape(shape)
+    points, spread = smooth_points(
+        rays.base + edge[..., None] * rays.across, u_edge, rays.base, settings
+    )
+    outwards = rays.across * np.sign(np.nanmedian(_outwardness(points, rays.across)))
+    blur = blur.reshape(shape)
+    sharp, shift = undo_blur(points, outwards, blur, kernel, axis_direction)
+    return Surface(
+        points_mm=sharp,
+        outwards=outwards,
+        u_mm=_combine_u_mm(spread, u_edge, shift, fit.slopes[:, 0].reshape(shape)),
+        shared_u_mm=_find_shared_u_mm(fit.slopes, calibration).reshape(shape),
+        wall_mm=(fitted[:, X_OUT] - fitted[:, X_IN]).reshape(shape),
+        blur_mm=blur,
+        cut=(fitted[:, Y_OUT] <= NEVER_SCANNED_HU).reshape(shape),
+    )
+
+
+def _combine_u_mm(
+    spread_mm: NDArray[np.float64],
+    u_edge_mm: NDArray[np.float64],
+    shift_mm: NDArray[np.float64],
+    density_slope: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return the uncertainty of each smoothed point that its neighbours do not share far [mm]."""
+    noise = np.hypot(spread_mm, u_edge_mm) / SMOOTHED_BY
+    shape = np.hypot(LEAST_U_MM, CORNER_SHARE * shift_mm)
+    return np.asarray(np.sqrt(noise**2 + shape**2 + (REGIONAL_U_HU * density_slope) ** 2))
+
+
+def _find_shared_u_mm(slopes: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:
+    """Return what the calibration's own uncertainty does to every edge at once [mm]."""
+    causes = [calibration.shared_u_hu, calibration.blur_u_mm, calibration.enhancement_u]
+    return np.asarray(np.sqrt(np.square(slopes * causes).sum(axis=1)))
+
+
+def smooth_points(
+    points: NDArray[np.float64],
+    u_mm: NDArray[np.float64],
+    base: NDArray[np.float64],
+    settings: SegmentSettings,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the points smoothed over the surface, and the scatter that was smoothed away [mm]."""
+    return smooth_surface(
+        points,
+        u_mm,
+        base,
+        ring_step_mm=settings.ring_step_mm,
+        half_mm=(settings.smooth_along_mm, settings.smooth_across_mm),
+    )
+
+
+def _outwardness(points: NDArray[np.float64], across: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return positive numbers where the rays point away from the rings' centres."""
+    known = np.isfinite(points[..., :1])
+    total = np.where(known, points, 0.0).sum(axis=1, keepdims=True)
+    centres = total / np.maximum(known.sum(axis=1, keepdims=True), 1)  # a ring may be all unknown
+    return np.asarray(((points - centres) * across).sum(-1))
