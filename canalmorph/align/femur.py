@@ -50,6 +50,8 @@ NECK_RISE = 0.58
 PROXIMAL_SHARE = 1.1
 #: A narrow place stands out from its neighbours by this at least. [mm]
 CLEAR_MINIMUM_MM = 0.1
+#: The lesser trochanter is uncertain below this: a second bump is 0.7 times as prominent.
+CLEAR_CONFIDENCE = 1.0 / 1.7
 #: Rings whose numbers are not trusted for the axis.
 UNTRUSTED = int(Quality.OUTLINE_INCOMPLETE | Quality.METAL)
 
@@ -102,8 +104,9 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     )
     ambiguous = not isthmus.narrowest
     if ambiguous:
+        other = frame.proximal
         frame, trochanter, isthmus = _settle(
-            cortex, frame, head, neck, settings, proximal_share=1.0
+            cortex, frame, head, neck, settings, proximal_share=1.0, other_axis=other
         )
     top, bottom = _axis_span_mm(isthmus)
     length_mm = top - bottom
@@ -117,7 +120,7 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         frame=frame,
         lesser_trochanter=trochanter,
         neck=neck,
-        axis_u_deg=float(np.degrees(0.1 / length_mm * np.sqrt(12.0)) + 0.1),
+        axis_u_deg=_axis_u_deg(isthmus),
         isthmus_in_view=isthmus.in_view,
         warnings=tuple(warnings),
     )
@@ -131,19 +134,36 @@ def _settle(
     settings: AlignSettings,
     *,
     proximal_share: float,
+    other_axis: NDArray[np.float64] | None = None,
 ) -> tuple[FemurFrame, LesserTrochanter, _Isthmus]:
-    """Iterate landmarks and frame until they stand still."""
+    """Iterate landmarks and frame until they stand still.
+
+    `other_axis` is one that might as well be right: the level is less certain by what lies between.
+    """
+    axis_u_deg = 0.0
     for _ in range(8):
-        trochanter = _find_trochanter(cortex, frame, head, settings)
+        trochanter = _find_trochanter(cortex, frame, head, settings, axis_u_deg)
         sections = _cut_canal(cortex, frame, trochanter)
         isthmus = _find_isthmus(sections, settings, proximal_share)
         new = _next_frame(cortex, trochanter, isthmus, sections, neck)
-        turned = float(np.degrees(np.arccos(np.clip(new.proximal @ frame.proximal, -1, 1))))
+        turned = _angle_deg(new.proximal, frame.proximal)
+        between = 0.0 if other_axis is None else _angle_deg(new.proximal, other_axis)
+        axis_u_deg = float(np.hypot(_axis_u_deg(isthmus), 0.5 * between))
         moved = float(np.linalg.norm(new.origin_lps_mm - frame.origin_lps_mm))
         frame = new
         if turned < 0.02 and moved < 0.05:
             break
     return frame, trochanter, isthmus
+
+
+def _angle_deg(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
+    return float(np.degrees(np.arccos(np.clip(first @ second, -1, 1))))
+
+
+def _axis_u_deg(isthmus: _Isthmus) -> float:
+    """Return the standard uncertainty of the axis: centroids good to 0.1 mm over its length."""
+    top, bottom = _axis_span_mm(isthmus)
+    return float(np.degrees(0.1 / (top - bottom) * np.sqrt(12.0)) + 0.1)
 
 
 def _first_frame(cortex: Cortex, head: HeadSphere, neck: NeckAxis | None) -> FemurFrame:
@@ -169,14 +189,18 @@ def _make_frame(
 
 
 def _find_trochanter(
-    cortex: Cortex, frame: FemurFrame, head: HeadSphere, settings: AlignSettings
+    cortex: Cortex,
+    frame: FemurFrame,
+    head: HeadSphere,
+    settings: AlignSettings,
+    axis_u_deg: float,
 ) -> LesserTrochanter:
-    step = float(cortex.heights_mm[1] - cortex.heights_mm[0])
     return find_lesser_trochanter(
-        frame.lps_to_frame_mm(cortex.outer_lps_mm),
         cortex.outer_lps_mm,
-        float(frame.lps_to_frame_mm(head.centre_lps_mm)[2]),
-        ring_step_mm=step,
+        cortex.outer_u_mm,
+        frame,
+        head.centre_lps_mm,
+        axis_u_deg=axis_u_deg,
         side=cortex.femur.side.value,
         settings=settings,
     )
@@ -300,7 +324,7 @@ def _find_warnings(
     trochanter: LesserTrochanter, neck: NeckAxis | None, isthmus: _Isthmus, length_mm: float
 ) -> tuple[str, ...]:
     warnings = []
-    if trochanter.second_prominence_mm > 0.6 * trochanter.prominence_mm:
+    if trochanter.confidence < CLEAR_CONFIDENCE:
         warnings.append("lt_uncertain")
     if neck is None:
         warnings.append("neck_not_found")
