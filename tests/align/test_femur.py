@@ -131,8 +131,11 @@ def test_a_shaft_cut_short_is_refused_or_told(
                         "heights_mm",
                         "outer_lps_mm",
                         "canal_lps_mm",
+                        "dense_lps_mm",
                         "outer_u_mm",
                         "canal_u_mm",
+                        "outer_shared_u_mm",
+                        "canal_shared_u_mm",
                         "quality",
                     )
                 },

@@ -93,9 +93,12 @@ def make_aligned() -> Callable[..., AlignedFemur]:
         calibration = Calibration(
             cortex_hu=1600.0,
             cortex_u_hu=20.0,
+            shared_u_hu=30.0,
             blur_in_plane_mm=0.6,
             blur_through_plane_mm=0.5,
             blur_u_mm=0.03,
+            enhancement=0.0,
+            enhancement_u=0.02,
             noise_hu=15.0,
             n_rays=500,
         )
@@ -107,8 +110,11 @@ def make_aligned() -> Callable[..., AlignedFemur]:
             axis_direction=frame.proximal,
             outer_lps_mm=place(outer),
             canal_lps_mm=place(canal),
+            dense_lps_mm=np.full((len(levels), N_RAYS, 3), np.nan),
             outer_u_mm=u,
             canal_u_mm=u.copy(),
+            outer_shared_u_mm=np.zeros_like(u),
+            canal_shared_u_mm=np.zeros_like(u),
             quality=np.zeros(len(levels), dtype=np.int64),
             calibration=calibration,
         )
@@ -118,6 +124,7 @@ def make_aligned() -> Callable[..., AlignedFemur]:
             prominence_mm=8.0,
             direction_deg=40.0,
             second_prominence_mm=0.0,
+            confidence=1.0,
         )
         return AlignedFemur(
             cortex=cortex,

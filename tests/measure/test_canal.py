@@ -271,12 +271,16 @@ def test_a_canal_that_the_blur_fills_is_blank_and_the_bone_around_it_is_not(
     assert "narrow_canal" in profile.warnings
 
 
-def test_an_assumed_density_is_said_and_widens_every_edge(make_aligned: Make) -> None:
+def test_an_assumed_density_is_said_and_what_edges_share_widens_every_width(
+    make_aligned: Make,
+) -> None:
     aligned = make_aligned(outer_cone, canal_cone)
-    assumed = replace(
-        aligned,
-        cortex=replace(aligned.cortex, calibration=replace(aligned.cortex.calibration, n_rays=0)),
+    cortex = replace(
+        aligned.cortex,
+        calibration=replace(aligned.cortex.calibration, n_rays=0),
+        canal_shared_u_mm=np.full_like(aligned.cortex.canal_u_mm, 0.12),
     )
+    assumed = replace(aligned, cortex=cortex)
     known = measure_canal(aligned, MeasureSettings())
     guessed = measure_canal(assumed, MeasureSettings())
     assert "density_assumed" in guessed.warnings
@@ -284,8 +288,9 @@ def test_an_assumed_density_is_said_and_widens_every_edge(make_aligned: Make) ->
     assert "cortex_hu" not in guessed.facts
     u_known = known.uncertainties["canal_ml_mm"]
     u_guessed = guessed.uncertainties["canal_ml_mm"]
-    # 0.12 mm at each of two edges, beside what was there.
-    assert np.allclose(u_guessed**2, u_known**2 + 2 * 0.12**2)
+    # 0.12 mm at each of two edges, both outwards at once, beside what was there.
+    assert np.allclose(u_guessed**2, u_known**2 + (2 * 0.12) ** 2)
+    assert np.allclose(guessed.uncertainties["outer_ml_mm"], known.uncertainties["outer_ml_mm"])
 
 
 def test_a_straight_canal_has_no_bow_radius(make_aligned: Make) -> None:

@@ -10,7 +10,8 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
-from canalmorph.segment.wall import X_IN, X_OUT, Y_CORTEX, find_half_maximum_edges, fit_wall
+from canalmorph.segment.half_maximum import find_half_maximum_edges
+from canalmorph.segment.wall import X_IN, X_OUT, Y_CORTEX, fit_wall
 
 FIRST_MM, STEP_MM = -12.0, 0.25
 #: Marrow, cortex and muscle of the tables. [HU]
@@ -148,7 +149,7 @@ def test_the_model_has_no_such_bias(blur_mm: float, wall_mm: float, bias_mm: flo
     start = find_half_maximum_edges(
         profiles, first_mm=FIRST_MM, step_mm=STEP_MM, look_in_mm=3.0, look_out_mm=3.0
     )
-    fitted, _, _ = fit_wall(
+    fitted = fit_wall(
         profiles,
         start,
         np.full(len(profiles), blur_mm),
@@ -157,7 +158,7 @@ def test_the_model_has_no_such_bias(blur_mm: float, wall_mm: float, bias_mm: flo
         cortex_hu=CORTEX_HU,
         cortex_u_hu=30.0,
         noise_hu=5.0,
-    )
+    ).parameters
     error = fitted[:, X_OUT] - fitted[:, X_IN] - wall_mm
     # Where reading off half-maxima errs by up to 1.4 mm: density and blur right, nothing is left.
     assert np.abs(error).max() <= 0.01
@@ -197,7 +198,7 @@ def test_a_thin_wall_loses_its_density_and_the_model_gives_it_back(
     start = find_half_maximum_edges(profiles, first_mm=FIRST_MM, step_mm=STEP_MM)
     assert start[0, Y_CORTEX] <= peak_hu + 3.0
     if wall_mm >= 2.0:  # thinner ones tell thickness and density apart by their noise at best
-        fitted, _, _ = fit_wall(
+        fitted = fit_wall(
             profiles,
             start,
             np.array([0.5]),
@@ -206,7 +207,7 @@ def test_a_thin_wall_loses_its_density_and_the_model_gives_it_back(
             cortex_hu=None,
             cortex_u_hu=0.0,
             noise_hu=1.0,
-        )
+        ).parameters
         # Free density, blur known, no noise but single precision: 1 HU.
         assert fitted[0, Y_CORTEX] == pytest.approx(CORTEX_HU, abs=1.0)
 
@@ -222,7 +223,7 @@ def test_a_wrong_density_is_felt_by_thin_walls_alone(wrong: float) -> None:
             wall_mm, 0.6, inside_hu=0.0, cortex_hu=1500.0, outside_hu=0.0, shifts_mm=SHIFTS_MM
         )
         start = find_half_maximum_edges(profiles, first_mm=FIRST_MM, step_mm=STEP_MM)
-        fitted, _, _ = fit_wall(
+        fitted = fit_wall(
             profiles,
             start,
             np.full(len(profiles), 0.6),
@@ -231,7 +232,7 @@ def test_a_wrong_density_is_felt_by_thin_walls_alone(wrong: float) -> None:
             cortex_hu=1500.0 * (1 + wrong),
             cortex_u_hu=75.0,  # the stage's own prior, with twice a noise of 10 HU
             noise_hu=20.0,
-        )
+        ).parameters
         errors[wall_mm] = float(np.mean(fitted[:, X_OUT] - fitted[:, X_IN])) - wall_mm
     # 1 / (1 + wrong) of 0.8 mm, within a quarter: the shape tells a little of the thickness.
     expected_mm = 0.8 * (1 / (1 + wrong) - 1)

@@ -36,9 +36,12 @@ HEAD_MM = (38.0, -6.0, 52.0, 22.0)  # medial, posterior, level, radius
 CALIBRATION = Calibration(
     cortex_hu=1500.0,
     cortex_u_hu=40.0,
+    shared_u_hu=30.0,
     blur_in_plane_mm=0.5,
     blur_through_plane_mm=0.6,
     blur_u_mm=0.05,
+    enhancement=0.0,
+    enhancement_u=0.02,
     noise_hu=20.0,
     n_rays=400,
 )
@@ -220,8 +223,11 @@ def make_femur(
         axis_direction=profile.frame.proximal,
         outer_lps_mm=rings[0],
         canal_lps_mm=rings[1],
+        dense_lps_mm=np.full(rings[1].shape, np.nan),
         outer_u_mm=np.full(rings[0].shape[:2], 0.1),
         canal_u_mm=np.full(rings[0].shape[:2], 0.1),
+        outer_shared_u_mm=np.zeros(rings[0].shape[:2]),
+        canal_shared_u_mm=np.zeros(rings[0].shape[:2]),
         quality=np.zeros(len(heights), dtype=np.int64),
         calibration=CALIBRATION,
     )
@@ -234,6 +240,7 @@ def make_femur(
             prominence_mm=6.0,
             direction_deg=40.0,
             second_prominence_mm=0.0,
+            confidence=1.0,
         ),
         neck=None,
         axis_u_deg=0.2,

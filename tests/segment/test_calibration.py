@@ -27,6 +27,10 @@ TUBES = {
     "thin": Tube(canal_ml_mm=25.0, canal_ap_mm=25.0),
 }
 LEVELS_MM = np.arange(-45.0, -14.0, 5.0)
+#: The phantoms' exact lines run along x, 0.117 mm apart in y (three to a cell of half a pixel of
+#: 0.7 mm): a wall that runs along x for some pixels is drawn at the wrong y by up to half of that.
+#: Images made with 20 samples a pixel read 0.026 mm at most instead of 0.045.
+RASTER_MM = 0.117 / 2
 
 
 def make_volume(
@@ -73,9 +77,12 @@ def test_blur_along_rays_is_stretched_by_slant() -> None:
     calibration = Calibration(
         cortex_hu=1600.0,
         cortex_u_hu=20.0,
+        shared_u_hu=30.0,
         blur_in_plane_mm=0.5,
         blur_through_plane_mm=0.9,
         blur_u_mm=0.02,
+        enhancement=0.0,
+        enhancement_u=0.02,
         noise_hu=15.0,
         n_rays=500,
     )
@@ -101,9 +108,13 @@ def test_density_and_blur_come_back_from_a_thick_wall(
 def test_without_a_thick_wall_nothing_is_read_from_it(
     segment_tube: Callable[[Tube], Cortex],
 ) -> None:
-    calibration = segment_tube(TUBES["thin"]).calibration
-    assert calibration.n_rays == 0
-    assert calibration.cortex_u_hu == PRIOR_CORTEX_U_HU
+    thin = segment_tube(TUBES["thin"])
+    assert thin.calibration.n_rays == 0
+    assert thin.calibration.cortex_u_hu == PRIOR_CORTEX_U_HU
+    # What is not known of density, blur and kernel moves every edge of the thin wall.
+    known = segment_tube(TUBES["ordinary"])
+    for name in ("outer_shared_u_mm", "canal_shared_u_mm"):
+        assert np.nanmedian(getattr(thin, name)) > 10 * np.nanmedian(getattr(known, name))
 
 
 @pytest.mark.parametrize("name", ["ordinary", "narrow"])
@@ -119,8 +130,10 @@ def test_widths_have_no_bias_however_narrow_the_canal(
     ):
         sections = cut_tube(points, LEVELS_MM)[..., :2]
         spans = np.ptp(sections, axis=1)
-        assert np.abs(spans - width_mm).max() < 0.03
-        assert np.abs(spans.mean() - width_mm) < 0.02
+        assert np.abs(spans[:, 0] - width_mm).max() < 0.03
+        assert np.abs(spans[:, 1] - width_mm).max() < 0.03 + RASTER_MM
+        areas = np.array([find_area(section)[0] for section in sections])
+        assert 2 * np.sqrt(areas / np.pi) == pytest.approx(width_mm, abs=0.015)
     uncorrected_mm = 2 * cortex.calibration.blur_in_plane_mm**2 / tube.canal_ml_mm
     assert name != "narrow" or uncorrected_mm > 0.06  # without its correction it would fail
 

@@ -1,4 +1,4 @@
-"""Rings as a surface: normals, curvature, rays, and smoothing that invents nothing."""
+"""Rings as a surface: normals, rays, and smoothing that invents nothing."""
 
 import numpy as np
 import pytest
@@ -7,7 +7,6 @@ from canalmorph.segment.surface import (
     find_normals,
     find_radial_rays,
     find_ring_centres,
-    find_ring_curvature,
     smooth_surface,
 )
 
@@ -44,15 +43,6 @@ def test_normals_of_a_cone(slope: float) -> None:
     # Central differences are exact along the generators and, by symmetry, around.
     assert np.abs(normals - expected).max() < 1e-9
     assert np.abs(across - radial).max() < 1e-9
-
-
-def test_curvature_of_circle_and_ellipse() -> None:
-    assert find_ring_curvature(make_rings(6.5)) == pytest.approx(1 / 6.5, rel=1e-9)
-    ellipse = make_rings(1.0) * np.array([12.0, 8.0, 1.0])
-    found = find_ring_curvature(ellipse)[0]
-    exact = 12.0 * 8.0 / ((12.0 * np.sin(ANGLES)) ** 2 + (8.0 * np.cos(ANGLES)) ** 2) ** 1.5
-    # A circle through points 8 degrees apart averages the curvature over that arc.
-    assert found == pytest.approx(exact, rel=0.03)
 
 
 def test_smoothing_reproduces_quadratics() -> None:

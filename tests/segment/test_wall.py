@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from canalmorph.segment.half_maximum import find_half_maximum_edges
 from canalmorph.segment.wall import (
     BLUR,
     X_IN,
@@ -11,7 +12,7 @@ from canalmorph.segment.wall import (
     Y_CORTEX,
     Y_IN,
     Y_OUT,
-    find_half_maximum_edges,
+    WallFit,
     fit_wall,
 )
 
@@ -32,7 +33,7 @@ def make_profile(p: np.ndarray) -> np.ndarray:
     return p[Y_IN] + (p[Y_CORTEX] - p[Y_IN]) * rise + (p[Y_OUT] - p[Y_CORTEX]) * fall
 
 
-def fit(profiles: np.ndarray, start: np.ndarray, **prior: object) -> tuple[np.ndarray, ...]:
+def fit(profiles: np.ndarray, start: np.ndarray, **prior: object) -> WallFit:
     settings = {"cortex_hu": None, "cortex_u_hu": 0.0, "noise_hu": 10.0, "blur_u_mm": 0.0}
     return fit_wall(
         np.atleast_2d(profiles).astype(np.float32),
@@ -48,7 +49,8 @@ def fit(profiles: np.ndarray, start: np.ndarray, **prior: object) -> tuple[np.nd
 def test_all_six_numbers_come_back_from_a_poor_start(truth: tuple[float, ...]) -> None:
     true = np.array(truth)
     start = true + np.array([-0.4, 0.3, 60.0, -50.0, -150.0, 0.15])
-    fitted, _, rms = fit(make_profile(true), start)
+    found = fit(make_profile(true), start)
+    fitted, rms = found.parameters, found.rms_hu
     # Single precision of 1500 HU is 1e-4; a wall of two blurs magnifies it a hundred times.
     assert fitted[0, [X_IN, X_OUT]] == pytest.approx(true[[X_IN, X_OUT]], abs=2e-3)
     assert fitted[0, [Y_IN, Y_OUT]] == pytest.approx(true[[Y_IN, Y_OUT]], abs=1.0)
@@ -67,7 +69,7 @@ def test_uncertainties_follow_from_finite_differences(truth: tuple[float, ...], 
         known |= {"cortex_hu": float(true[Y_CORTEX]), "cortex_u_hu": 75.0}
     if prior == "density, blur fixed":
         known |= {"blur_u_mm": None}
-    _, u_mm, _ = fit(make_profile(true), true, **known)
+    u_mm = fit(make_profile(true), true, **known).u_mm
     steps = np.array([1e-4, 1e-4, 0.1, 0.1, 0.1, 1e-4])
     columns = []
     for q, step in enumerate(steps):
@@ -82,7 +84,7 @@ def test_uncertainties_follow_from_finite_differences(truth: tuple[float, ...], 
     if prior != "free":
         normal[Y_CORTEX, Y_CORTEX] += 1 / 75.0**2
     free = 5 if prior == "density, blur fixed" else 6
-    expected = np.sqrt(np.diag(np.linalg.inv(normal[:free, :free])))[:2]
+    expected = np.sqrt(np.diag(np.linalg.inv(normal[:free, :free])))[X_OUT]
     # One sample more or less at the ends of the window, plateaus of 12 samples: a few per cent.
     assert u_mm[0] == pytest.approx(expected, rel=0.05)
 
@@ -92,7 +94,7 @@ def test_uncertainties_are_the_scatter_under_noise() -> None:
     true = np.array([-2.6, 0.1, -50.0, 55.0, 1650.0, 0.6])
     n, noise = 3000, 25.0
     profiles = make_profile(true) + rng.normal(0, noise, (n, N_SAMPLES))
-    fitted, u_mm, _ = fit(
+    found = fit(
         profiles,
         np.tile(true, (n, 1)),
         cortex_hu=1650.0,
@@ -100,10 +102,11 @@ def test_uncertainties_are_the_scatter_under_noise() -> None:
         noise_hu=noise,
         blur_u_mm=None,
     )
-    scatter = (fitted[:, :2] - true[:2]).std(axis=0)
+    error = found.parameters[:, :2] - true[:2]
+    scatter = error.std(axis=0)
     # A standard deviation of 3000 draws is known to 1.3 %; the first order holds to a few.
-    assert u_mm.mean(axis=0) == pytest.approx(scatter, rel=0.06)
-    assert np.abs((fitted[:, :2] - true[:2]).mean(axis=0)).max() < 4 * scatter.max() / np.sqrt(n)
+    assert found.u_mm.mean() == pytest.approx(scatter[X_OUT], rel=0.06)
+    assert np.abs(error.mean(axis=0)).max() < 4 * scatter.max() / np.sqrt(n)
 
 
 def test_start_finds_the_wall_it_is_pointed_at() -> None:
@@ -126,7 +129,7 @@ def test_without_a_wall_there_are_no_edges(profile: np.ndarray) -> None:
     profiles = profile[None].astype(np.float32)
     start = find_half_maximum_edges(profiles, first_mm=FIRST_MM, step_mm=STEP_MM)
     assert np.isnan(start).all()
-    fitted, u_mm, rms = fit_wall(
+    found = fit_wall(
         profiles,
         start,
         np.array([0.6]),
@@ -136,9 +139,8 @@ def test_without_a_wall_there_are_no_edges(profile: np.ndarray) -> None:
         cortex_u_hu=75.0,
         noise_hu=10.0,
     )
-    assert np.isnan(fitted).all()
-    assert np.isnan(u_mm).all()
-    assert np.isnan(rms).all()
+    for values in (found.parameters, found.u_mm, found.rms_hu, found.slopes):
+        assert np.isnan(values).all()
 
 
 @pytest.mark.parametrize("at_mm", [-3.0, 0.4, 1.5])
@@ -146,7 +148,7 @@ def test_a_sample_that_was_not_imaged_leaves_the_ray_out(at_mm: float) -> None:
     true = np.array([-2.2, 0.1, -50.0, 55.0, 1650.0, 0.6])
     broken = make_profile(true)
     broken[int((at_mm - FIRST_MM) / STEP_MM)] = np.nan
-    fitted, _, _ = fit(np.stack([make_profile(true), broken]), np.stack([true, true]))
+    fitted = fit(np.stack([make_profile(true), broken]), np.stack([true, true])).parameters
     assert np.isfinite(fitted[0]).all()
     assert np.isnan(fitted[1]).all()
 
@@ -161,5 +163,6 @@ def test_the_far_edge_of_a_thick_wall_leaves_the_near_one_alone() -> None:
         smeared[None].astype(np.float32), first_mm=FIRST_MM, step_mm=STEP_MM
     )
     start[0, BLUR] = 0.6
-    fitted, _, _ = fit(smeared, start[0], cortex_hu=1650.0, cortex_u_hu=75.0, blur_u_mm=0.03)
+    prior = {"cortex_hu": 1650.0, "cortex_u_hu": 75.0, "blur_u_mm": 0.03}
+    fitted = fit(smeared, start[0], **prior).parameters
     assert fitted[0, X_OUT] == pytest.approx(0.2, abs=0.01)
