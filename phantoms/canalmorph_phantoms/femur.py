@@ -14,7 +14,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.optimize import minimize_scalar
 
 from canalmorph_phantoms import solid as sd
-from canalmorph_phantoms.spec import FemurShape
+from canalmorph_phantoms.spec import FemurShape, LesserTrochanterShape
 
 #: Sections of the table are this far apart; between them they are joined linearly. [mm]
 TABLE_STEP_MM = 0.125
@@ -168,6 +168,26 @@ def _make_capsules(shape: FemurShape, rows: dict[float, NDArray[np.float64]]) ->
         lt.above_mm,
         7.5,
     ]
+    extra = [
+        _make_bump(
+            rows[0.0],
+            lt,
+            lt.hump_proud_mm,
+            lt.hump_above_mm,
+            lt.hump_turn_deg,
+            (lt.hump_radius_mm, lt.hump_radius_mm + 2.0),
+            5.0,
+        ),
+        _make_bump(
+            rows[0.0],
+            lt,
+            lt.spur_proud_mm,
+            lt.spur_above_mm,
+            lt.spur_turn_deg,
+            (lt.spur_radius_mm, 2.5 * lt.spur_radius_mm),
+            2.0,
+        ),
+    ]
     crest = [lateral + 13.0, back + 12.0, tip - 22.0, 7.0]
     fossa = [4.0, shape.neck_posterior_mm + 2.0, 28.0, 13.0]
     return [
@@ -178,7 +198,29 @@ def _make_capsules(shape: FemurShape, rows: dict[float, NDArray[np.float64]]) ->
         [*apex, *upper, lt.blend_mm],
         [*apex, *lower, lt.blend_mm],
         [*apex, *side, lt.blend_mm],
+        *extra,
     ]
+
+
+def _make_bump(
+    row: NDArray[np.float64],
+    lt: LesserTrochanterShape,
+    proud_mm: float,
+    above_mm: float,
+    turn_deg: float,
+    radii_mm: tuple[float, float],
+    blend_mm: float,
+) -> list[float]:
+    """Return a capsule that stands out from the shaft near the lesser trochanter, or an absent one.
+
+    It runs from a wider foot on the shaft's surface straight out to its tip.
+    """
+    if proud_mm <= 0:
+        return [0.0] * sd.CAPSULE_SIZE
+    angle = lt.direction_deg + turn_deg
+    tip = [*_place_on_surface(row, angle, radii_mm[0] - proud_mm), above_mm, radii_mm[0]]
+    foot = [*_place_on_surface(row, angle, radii_mm[1]), above_mm, radii_mm[1]]
+    return [*tip, *foot, blend_mm]
 
 
 def make_solid(shape: FemurShape, *, lt_mm: float = 0.0) -> FemurSolid:

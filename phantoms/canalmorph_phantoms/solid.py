@@ -43,7 +43,8 @@ N_COLUMNS = 9
 ) = range(23)
 #: Tapered capsules follow the scalars: (u, v, s, r) twice and the blend width, nine numbers each.
 P_CAPSULES = 23
-N_CAPSULES = 7
+#: The last two, of the lesser trochanter, are absent where their first radius is 0.
+N_CAPSULES = 9
 CAPSULE_SIZE = 9
 #: Waves around the shaft's ellipses: first those of the outer surface, then of the canal; order,
 #: share, phase and turn, four numbers each.
@@ -143,6 +144,8 @@ def _add_proximal(shaft: float, u: float, v: float, s: float, p: NDArray[np.floa
     for i in range(N_CAPSULES):
         start = P_CAPSULES + i * CAPSULE_SIZE
         capsule = p[start : start + CAPSULE_SIZE]
+        if capsule[3] <= 0.0:
+            continue
         solid = blend_union(solid, distance_to_capsule(u, v, s, capsule), capsule[8])
     du, dv, ds = u - p[P_HEAD_U], v - p[P_HEAD_V], s - p[P_HEAD_S]
     head = sqrt(du * du + dv * dv + ds * ds) - p[P_HEAD_R]

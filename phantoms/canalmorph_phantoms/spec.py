@@ -31,6 +31,12 @@ class LesserTrochanterShape:
         By how much the ridge turns toward posterior from its upper to its lower end. [deg]
     blend_mm : float
         Width of the smooth union with the shaft. [mm]
+    hump_proud_mm, hump_above_mm, hump_turn_deg, hump_radius_mm : float
+        A second hump: how far it stands out from the shaft's surface (0: there is none), how far
+        above the apex (below where negative), how far toward posterior from the apex's direction,
+        and its roundness. [mm, mm, deg, mm]
+    spur_proud_mm, spur_above_mm, spur_turn_deg, spur_radius_mm : float
+        An osteophyte, likewise: a spike from within the bump that narrows to its tip.
     """
 
     proud_mm: float = 8.0
@@ -40,6 +46,14 @@ class LesserTrochanterShape:
     tip_radius_mm: float = 6.0
     oblique_deg: float = 14.0
     blend_mm: float = 9.0
+    hump_proud_mm: float = 0.0
+    hump_above_mm: float = 12.0
+    hump_turn_deg: float = 0.0
+    hump_radius_mm: float = 5.0
+    spur_proud_mm: float = 0.0
+    spur_above_mm: float = 0.0
+    spur_turn_deg: float = 0.0
+    spur_radius_mm: float = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,6 +27,8 @@ TOP_DEPTH_MM = 1.0
 #: are sought between them. [mm]
 PROFILE_BELOW_HEAD_MM = (95.0, 22.0)
 _REACH_MM = 75.0
+#: The longest tops, flat ridges that run up to the neck, end within this across and along. [mm]
+_TOP_REACH_MM = (18.0, 32.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -171,8 +173,8 @@ def find_lesser_trochanter(solid: FemurSolid, *, step_mm: float = 0.25) -> Troch
     )[0]
     centre = float(rough[int(np.argmax(coarse))])
     fine = step_mm / 2
-    across = centre + np.arange(-14.0, 14.0 + fine / 2, fine)
-    levels = level + np.arange(-14.0, 14.0 + fine / 2, fine)
+    across = centre + np.arange(-_TOP_REACH_MM[0], _TOP_REACH_MM[0] + fine / 2, fine)
+    levels = level + np.arange(-_TOP_REACH_MM[1], _TOP_REACH_MM[1] + fine / 2, fine)
     heights = cast_heights(
         cos(angle), sin(angle), across, levels, _REACH_MM, solid.parameters, solid.table
     )

@@ -2,6 +2,8 @@
 
 # mypy: disable-error-code="no-untyped-call"
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -11,6 +13,8 @@ from skimage.measure import marching_cubes
 from canalmorph_phantoms.catalogue import CATALOGUE
 from canalmorph_phantoms.femur import FemurSolid
 from canalmorph_phantoms.section import _sample_grid
+from canalmorph_phantoms.shapes import make_shape
+from canalmorph_phantoms.spec import LesserTrochanterShape
 from canalmorph_phantoms.trochanter import find_lesser_trochanter
 from canalmorph_phantoms.truth import solve_solid
 
@@ -23,6 +27,47 @@ def test_halving_the_step_moves_the_level_by_less_than_0_05_mm(name: str) -> Non
     fine = find_lesser_trochanter(solid, step_mm=0.125)
     assert fine.point_mm[2] == pytest.approx(top.point_mm[2], abs=0.05)
     assert fine.direction_deg == pytest.approx(top.direction_deg, abs=1.5)
+
+
+#: A second hump beside the apex, and a spur on it.
+ODD_SHAPES = {
+    "hump below": LesserTrochanterShape(
+        hump_proud_mm=13.0, hump_above_mm=-13.0, hump_turn_deg=14.0
+    ),
+    "hump above": LesserTrochanterShape(hump_proud_mm=11.0, hump_above_mm=12.0, hump_turn_deg=14.0),
+    "spur": LesserTrochanterShape(spur_proud_mm=14.0, spur_above_mm=4.0),
+}
+
+
+@pytest.mark.parametrize("name", ODD_SHAPES)
+def test_humps_and_spurs_stand_out_where_they_are_put(name: str) -> None:
+    odd = ODD_SHAPES[name]
+    plain = replace(odd, hump_proud_mm=0.0, spur_proud_mm=0.0)
+    solid, top = solve_solid(make_shape(lesser_trochanter=odd))
+    _, without = solve_solid(make_shape(lesser_trochanter=plain))
+    level = odd.hump_above_mm if odd.hump_proud_mm else odd.spur_above_mm
+    # They are the farthest place; the slope of the bump that carries them moves it a little.
+    assert top.apex_mm[2] == pytest.approx(level, abs=0.5)
+    angle = np.radians(top.direction_deg)
+    outwards = np.array([np.cos(angle), np.sin(angle), 0.0])
+    assert top.apex_mm @ outwards > without.apex_mm @ outwards
+    fine = find_lesser_trochanter(solid, step_mm=0.125)
+    assert fine.point_mm[2] == pytest.approx(top.point_mm[2], abs=0.05)
+
+
+def test_without_hump_and_spur_their_other_numbers_change_nothing() -> None:
+    other = LesserTrochanterShape(hump_above_mm=-5.0, spur_radius_mm=3.0, spur_turn_deg=9.0)
+    (_, one), (_, two) = (
+        solve_solid(make_shape(lesser_trochanter=shape))
+        for shape in (LesserTrochanterShape(), other)
+    )
+    assert np.array_equal(one.point_mm, two.point_mm)
+
+
+def test_a_top_that_runs_up_to_the_neck_is_taken_whole() -> None:
+    flat = LesserTrochanterShape(proud_mm=4.9, above_mm=20.0, tip_radius_mm=9.0, blend_mm=11.0)
+    _, top = solve_solid(make_shape(lesser_trochanter=flat))
+    assert top.point_mm[2] - top.apex_mm[2] > 0.5
 
 
 def _mesh_surface(solid: FemurSolid) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
