@@ -50,8 +50,9 @@ NECK_RISE = 0.58
 PROXIMAL_SHARE = 1.1
 #: A narrow place stands out from its neighbours by this at least. [mm]
 CLEAR_MINIMUM_MM = 0.1
-#: The lesser trochanter is uncertain below this: a second bump is 0.7 times as prominent.
-CLEAR_CONFIDENCE = 1.0 / 1.7
+#: The lesser trochanter is uncertain where a second bump is 0.7 times as prominent, or its level
+#: known to no better than this: a top so flat or a hole so wide moves the flare by 0.07. [mm]
+CLEAR_CONFIDENCE, LARGEST_LEVEL_U_MM = 1.0 / 1.7, 0.6
 #: Rings whose numbers are not trusted for the axis.
 UNTRUSTED = int(Quality.OUTLINE_INCOMPLETE | Quality.METAL)
 
@@ -324,7 +325,7 @@ def _find_warnings(
     trochanter: LesserTrochanter, neck: NeckAxis | None, isthmus: _Isthmus, length_mm: float
 ) -> tuple[str, ...]:
     warnings = []
-    if trochanter.confidence < CLEAR_CONFIDENCE:
+    if trochanter.confidence < CLEAR_CONFIDENCE or trochanter.level_u_mm > LARGEST_LEVEL_U_MM:
         warnings.append("lt_uncertain")
     if neck is None:
         warnings.append("neck_not_found")

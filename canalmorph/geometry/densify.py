@@ -29,7 +29,7 @@ def close_small_gaps(
         Known points, and those that were filled.
     """
     m = points_mm.shape[1]
-    known = np.isfinite(points_mm).all(axis=-1)
+    known: NDArray[np.bool_] = np.asarray(np.isfinite(points_mm).all(axis=-1))
     if known.all():
         return points_mm, known
     pad = min(m, 4 * reach + 4)
