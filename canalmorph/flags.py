@@ -22,6 +22,8 @@ class Quality(IntFlag):
     #: The inner cortex is porous: the canal is where the marrow begins, and the width within the
     #: dense cortex stands beside it.
     POROUS_ENDOSTEUM = 64
+    #: A number is known too badly to be given: its uncertainty is too large a share of it.
+    UNCERTAIN = 128
 
     def names(self) -> list[str]:
         """Return the lower-case names of the bits that are set, in the order of their value.

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.indices.isthmus import ISTHMUS_BELOW_MM, find_narrowest
+from canalmorph.model.certainty import is_too_uncertain
 from canalmorph.model.columns import FEMUR_COLUMNS, NAMED_LEVELS_MM
 from canalmorph.model.results import CanalIndices, CanalProfile, Measurement
 from canalmorph.published import (
@@ -51,13 +52,28 @@ def compute_indices(profile: CanalProfile) -> CanalIndices:
     values |= _isthmus_columns(profile, widths)
     values |= _indices(profile, widths)
     values |= _volume(profile, values)
+    hidden = {name for name, value in values.items() if _must_be_blank(name, value)}
     complete = {
-        column.name: values.get(column.name, Measurement())
+        column.name: Measurement()
+        if column.name in hidden
+        else values.get(column.name, Measurement())
         for column in FEMUR_COLUMNS
         if column.measured
     }
     reasons = _find_reasons(profile, complete)
+    for name in hidden:
+        reasons[name] = (
+            f"Its uncertainty of {values[name].u:.2g} is too large a share of "
+            f"{values[name].value:.3g}."
+        )
     return CanalIndices(values=complete, reasons=reasons, warnings=())
+
+
+def _must_be_blank(name: str, found: Measurement) -> bool:
+    """Whether a number is known too badly to be given."""
+    if found.value is None or found.u is None:
+        return False
+    return is_too_uncertain(name, found.value, found.u)
 
 
 def _named_widths(profile: CanalProfile) -> dict[str, _Width]:

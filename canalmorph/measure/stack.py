@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from canalmorph.flags import Quality
 from canalmorph.geometry.tubes import cut_tube
 from canalmorph.measure.section import measure_outline, measure_walls
+from canalmorph.model.certainty import is_too_uncertain
 from canalmorph.model.columns import SECTION_MEASURES
 from canalmorph.model.femur import Calibration, Cortex, FemurFrame, HeadSphere
 
@@ -84,6 +85,9 @@ def measure_sections(
             _add_dense_widths(dense[row], values, us)
         quality[row] |= bits
         for name, value in values.items():
+            if is_too_uncertain(name, value, us[name]):
+                quality[row] |= int(Quality.UNCERTAIN)
+                continue
             columns[name][row] = value
             uncertainties[name][row] = us[name]
     return SectionStack(

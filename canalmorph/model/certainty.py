@@ -6,6 +6,22 @@ from canalmorph.model.results import Measurement
 
 #: A class or a side of a bound that is less probable than this is undecided. Our own rule.
 SURE_FROM = 0.8
+#: A number whose standard uncertainty is a larger share of it is blank: its 95 % interval would
+#: reach a quarter of it to each side (half of it for a wall). Our own rule.
+LARGEST_SHARE, LARGEST_WALL_SHARE = 0.125, 0.25
+#: The same for ratios between 0 and 1 that are read by their difference: 95 % within 0.12.
+LARGEST_FRACTION_U = 0.06
+_FRACTIONS = ("cti_", "cbr_", "cortical_area_fraction_")
+_LENGTHS = (
+    "canal_",
+    "outer_",
+    "isthmus_canal_",
+    "isthmus_outer_",
+    "cfi_",
+    "mcfi_",
+    "dcfi_",
+    "mci_",
+)
 
 
 def get_chance_below(measurement: Measurement, bound: float) -> float:
@@ -46,6 +62,30 @@ def get_chance_below(measurement: Measurement, bound: float) -> float:
     if u == 0:
         return 0.5 if distance == 0 else float(distance > 0)
     return 0.5 * erfc(-distance / (u * sqrt(2)))
+
+
+def is_too_uncertain(column: str, value: float, u: float) -> bool:
+    """Return whether a number is known so badly that it must not be given.
+
+    Parameters
+    ----------
+    column : str
+        Its name; widths, areas, walls and indices have a limit, places and angles none.
+    value, u : float
+        The number and its standard uncertainty, in its unit.
+
+    Examples
+    --------
+    >>> is_too_uncertain("canal_ml_mm", 12.0, 0.2), is_too_uncertain("canal_ml_mm", 12.0, 2.0)
+    (False, True)
+    >>> is_too_uncertain("cortex_medial_mm", 0.5, 0.1), is_too_uncertain("lt_x_mm", 0.5, 0.3)
+    (False, False)
+    """
+    if column.startswith("cortex_") and column.endswith("_mm"):
+        return u > LARGEST_WALL_SHARE * value
+    if column.startswith(_FRACTIONS):
+        return u > LARGEST_FRACTION_U
+    return column.startswith(_LENGTHS) and u > LARGEST_SHARE * value
 
 
 def count_decimals(u: float, *, most: int) -> int:
