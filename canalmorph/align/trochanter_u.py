@@ -12,6 +12,10 @@ Five independent causes, each by its own derivation; no constant stands for what
 * holes: where a part of the top is not known, the level might be the one that a smooth cover over
   the hole gives;
 * another candidate: where a second bump is nearly as prominent, it might be the one.
+
+It is the uncertainty of the rule's own level. A reader who marks the farthest single point instead
+reads 0.2 to 0.8 mm higher or lower on real femora, whose tops are flat; that is another
+definition and not in it.
 """
 
 from dataclasses import dataclass, replace
