@@ -49,7 +49,7 @@ class _Surface:
     """The dense outer surface, and its points by level for quick heights of the bone."""
 
     dense: DenseSurface
-    by_level: NDArray[np.int64]
+    by_level_mm: NDArray[np.float64]
     starts: NDArray[np.int64]
     levels_mm: NDArray[np.float64]
 
@@ -158,7 +158,7 @@ def _prepare_surface(
         dense=DenseSurface(
             points_mm=points, areas_mm2=measure_cell_areas(points), u_mm=spread, near=dense_near
         ),
-        by_level=order,
+        by_level_mm=np.ascontiguousarray(points.reshape(-1, 3)[order, :2].T),
         starts=starts,
         levels_mm=np.asarray(low + (filled_levels + 0.5) * step),
     )
@@ -173,11 +173,8 @@ def _nearest(shape: tuple[int, int], dense: tuple[int, ...]) -> tuple[NDArray[np
 
 def _profile(surface: _Surface, direction_deg: float) -> NDArray[np.float64]:
     """Return how far the bone stands out in a direction, by level [mm]."""
-    angle = np.radians(direction_deg)
-    flat = surface.dense.points_mm.reshape(-1, 3)[surface.by_level]
-    heights = np.maximum.reduceat(
-        flat[:, 0] * np.cos(angle) + flat[:, 1] * np.sin(angle), surface.starts
-    )
+    heights = point_across(direction_deg)[:2] @ surface.by_level_mm
+    heights = np.maximum.reduceat(heights, surface.starts)
     step = (surface.levels_mm[-1] - surface.levels_mm[0]) / max(1, len(surface.levels_mm) - 1)
     return np.asarray(ndimage.gaussian_filter1d(heights, SMOOTH_MM / step, mode="nearest"))
 

@@ -193,9 +193,9 @@ def calibrate(rays: WallRays, crop: CtVolume) -> Calibration:
         cortex_u_hu=float(1.4826 * np.median(np.abs(density - cortex_hu))),
         shared_u_hu=CALIBRATED_U_HU,
         blur_in_plane_mm=blur_mm,
-        blur_u_mm=max(0.01, 0.03 * blur_mm),
+        blur_u_mm=0.05 * blur_mm,
         enhancement=enhancement,
-        enhancement_u=0.02,
+        enhancement_u=0.04,
         n_rays=int(good.sum()),
     )
 
@@ -207,7 +207,7 @@ def _in_plane_blur_mm(
     n_z = np.abs(rays.normals @ slice_direction(crop))[good]
     slant = np.abs(np.sum(rays.normals * rays.across, axis=1))[good]
     in_plane = (fit.parameters[good, BLUR] * slant) ** 2 - (blur_z_mm * n_z) ** 2
-    in_plane = np.sqrt(np.maximum(in_plane / (1 - n_z**2), 0.15**2))
+    in_plane = np.sqrt(np.maximum(in_plane / np.maximum(1 - n_z**2, 0.05), 0.15**2))
     return float(np.median(in_plane))
 
 

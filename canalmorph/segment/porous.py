@@ -20,7 +20,7 @@ THICK_MM = 3.0
 #: The edge to the marrow, with an inner zone of its own density and thickness.
 TO_MARROW = Reading(prior_u_hu=75.0, single_edge_mm=THICK_MM, window=(0.75, 0.0, 5.0), zone=True)
 #: The edge of as much dense cortex, the density kept.
-OF_DENSE = Reading(prior_u_hu=20.0, single_edge_mm=THICK_MM)
+OF_DENSE = Reading(prior_u_hu=20.0, single_edge_mm=THICK_MM, window=(0.7, 0.0, 4.5))
 #: The readings must differ by this at least, and by this many standard uncertainties. [mm]
 LEAST_GAP_MM, LEAST_SCORE = 0.12, 3.0
 #: The edge to the marrow is uncertain by this beside its noise: no zone has one density. [mm]

@@ -27,14 +27,10 @@ def _level_at(t, along, height, count, sigma):  # type: ignore[no-untyped-def]
     """Return the blurred indicator at `t` over the tangent: the outline is ``height(along)``."""
     total = 0.0
     weight = 0.0
-    for n in range(count - 1):
-        step = along[n + 1] - along[n]
-        if step <= 0.0:
-            continue
-        x = 0.5 * (along[n] + along[n + 1])
-        h = 0.5 * (height[n] + height[n + 1])
-        w = step * math.exp(-0.5 * (x / sigma) ** 2)
-        total += w * 0.5 * (1.0 + math.erf((h - t) / sigma / _ROOT2))
+    for n in range(count):  # the points lie on the outline, chords between them do not
+        step = 0.5 * (along[min(n + 1, count - 1)] - along[max(n - 1, 0)])
+        w = step * math.exp(-0.5 * (along[n] / sigma) ** 2)
+        total += w * 0.5 * (1.0 + math.erf((height[n] - t) / sigma / _ROOT2))
         weight += w
     return total / weight
 
@@ -69,6 +65,8 @@ def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  
                 reach *= width
             if not (math.isfinite(sigma) and math.isfinite(rings[ring, ray, 0])):
                 continue
+            if not math.isfinite(tangents[ring, ray, 0]):
+                continue  # beside a gap the outline's direction is not known
             back = 0
             while back < m // 3:
                 at = (ray - back - 1) % m

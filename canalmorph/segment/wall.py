@@ -24,8 +24,9 @@ MARGIN_IN_MM, MARGIN_OUT_MM = 3.0, 2.5
 #: A wall thicker than this is fitted at its near edge alone: the far one, 10 blurs away, cannot
 #: move it, and the ray may meet the far surface at a slant. [mm]
 SINGLE_EDGE_MM = 6.0
-#: Share of the wall that such a fit sees, at least and at most: its inner part may be porous.
-SINGLE_WINDOW = (0.7, 0.0, 4.5)
+#: Share of the wall that such a fit sees, at least and at most: deeper in, real cortex is less
+#: dense, which would read as a sharp kernel's overshoot and move the edge by up to 0.1 mm.
+SINGLE_WINDOW = (0.7, 0.0, 2.5)
 #: A porous inner zone is looked for with these priors: its thickness (half as uncertain), how much
 #: less dense it is and how uncertain that is, and what the dense part may differ. [mm, HU]
 ZONE_MM, ZONE_DROP_HU, ZONE_DENSE_U_HU = 1.5, (150.0, 300.0), 40.0

@@ -71,9 +71,12 @@ def _make_profile(side: Side) -> CanalProfile:
         calibration=Calibration(
             cortex_hu=1500.0,
             cortex_u_hu=40.0,
+            shared_u_hu=30.0,
             blur_in_plane_mm=0.5,
             blur_through_plane_mm=0.6,
             blur_u_mm=0.05,
+            enhancement=0.0,
+            enhancement_u=0.04,
             noise_hu=20.0,
             n_rays=400,
         ),

@@ -5,7 +5,7 @@ A phantom's own truth and the truth of scans made elsewhere both become a `Known
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import isfinite
+from math import isfinite, nan
 
 from canalmorph.model.columns import FEMUR_COLUMNS, NAMED_LEVELS_MM, SECTION_MEASURES
 from canalmorph.model.results import CanalShape
@@ -171,7 +171,7 @@ def _list_sections(femur: FemurTruth) -> tuple[KnownSection, ...]:
         KnownSection(
             level_mm=section["level_mm"],
             axis_point_mm=_find_axis_point(femur, section["level_mm"]),
-            values={name: section[name] for name in names if isfinite(section[name])},
+            values={name: section[name] for name in names if isfinite(section.get(name, nan))},
         )
         for section in femur.sections
         if femur.bottom_level_mm <= section["level_mm"] <= HIGHEST_SECTION_MM
