@@ -132,9 +132,10 @@ def _caliper(
     cut_end = np.isfinite(medial_limit_mm) and direction[0] > 0.5
     ends, variance, together = [], 0.0, 0.0
     for sign in (1.0, -1.0):
+        if sign > 0 and direction[0] > 0.5:
+            variance += medial_limit_u_mm**2
         if sign > 0 and cut_end:
             ends.append(medial_limit_mm)
-            variance += medial_limit_u_mm**2
             continue
         height = np.where(np.isfinite(along) & inside, sign * along, -np.inf)
         jaw = int(np.argmax(height))

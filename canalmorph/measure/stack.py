@@ -13,6 +13,9 @@ from canalmorph.model.certainty import is_too_uncertain
 from canalmorph.model.columns import SECTION_MEASURES
 from canalmorph.model.femur import Calibration, Cortex, FemurFrame, HeadSphere
 
+#: Where the head is this near to a section, the outlines of head and neck run together in it, and
+#: the medial end of its ML widths is uncertain by the second; random femora showed up to 7 mm. [mm]
+HEAD_NEAR_MM, HEAD_JOIN_U_MM = 1.0, 3.0
 #: An outline of dense cortex with a larger gap has no width.
 DENSE_GAP_SHARE = 0.05
 #: What "as much dense cortex" leaves uncertain: 30 HU over 4 mm of wall, on two sides. [mm]
@@ -150,7 +153,8 @@ def _medial_limits(
 
     The head's centre less ``sqrt(R^2 - dz^2)``, as a line drawn on a radiograph ends there;
     infinite where the head is not met. Near the head's pole the line hangs on the radius, and
-    the uncertainty says so.
+    where head and neck meet in the section their outlines run together: the uncertainty says so.
+    It is 0 where the head is far.
     """
     if head is None:
         return np.full(len(heights_mm), np.inf), np.zeros(len(heights_mm))
@@ -159,7 +163,9 @@ def _medial_limits(
     half = np.sqrt(np.maximum(reach, 0.0))
     limits = np.where(reach > 0, centre[0] - half, np.inf)
     steepness = head.radius_mm / np.maximum(half, 2.0)
-    return limits, np.hypot(head.centre_u_mm, steepness * head.radius_u_mm)
+    u = np.hypot(np.hypot(head.centre_u_mm, steepness * head.radius_u_mm), HEAD_JOIN_U_MM)
+    near = np.abs(centre[2] - heights_mm) < head.radius_mm + HEAD_NEAR_MM
+    return limits, np.where(near, u, 0.0)
 
 
 def _canal_is_too_narrow(values: Mapping[str, float], calibration: Calibration) -> bool:
@@ -195,7 +201,7 @@ def _measure_section(
         us |= some_u
         if f"{prefix}_ml_mm" not in some or f"{prefix}_area_mm2" not in some:
             bits |= int(Quality.OUTLINE_INCOMPLETE)
-        if bool((outline[:, 0] > limit[0]).any()):
+        if limit[1] > 0 or bool((outline[:, 0] > limit[0]).any()):
             bits |= int(Quality.HEAD_IN_SECTION)
     if not bits & int(Quality.HEAD_IN_SECTION):
         known = np.isfinite(outer[:, 3])

@@ -36,6 +36,9 @@ SHAFT_BELOW_HEAD_MM = 75.0
 METAL_HU = 2900.0
 #: Slices thicker than this must run across the shaft, nearer to it than 45 degrees. [mm]
 THICK_SLICE_MM, LEAST_ACROSS = 1.25, 0.7
+#: Hardening of the beam by bone moves the outer edge outwards, 0.02 to 0.05 mm on scans made from
+#: simulated projections; it is not modelled. [mm]
+HARDENING_U_MM = 0.015
 #: More than this share of a ring without trusted edges leaves the ring incomplete.
 LARGEST_GAP_SHARE = 0.1
 
@@ -107,7 +110,7 @@ def segment_tube(
         dense_lps_mm=dense,
         outer_u_mm=outer.u_mm,
         canal_u_mm=canal.u_mm,
-        outer_shared_u_mm=outer.shared_u_mm,
+        outer_shared_u_mm=np.hypot(outer.shared_u_mm, HARDENING_U_MM),
         canal_shared_u_mm=canal.shared_u_mm,
         quality=_ring_quality(femur, axis, outer, canal)
         | np.where(np.isfinite(dense).any(axis=(1, 2)), int(Quality.POROUS_ENDOSTEUM), 0),
