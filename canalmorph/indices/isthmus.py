@@ -1,4 +1,4 @@
-"""The isthmus: the narrowest place of a profile below LT-40, by local polynomials."""
+"""The isthmus: the narrowest place of a profile below LT-40, by a local parabola."""
 
 from dataclasses import dataclass
 
@@ -9,9 +9,8 @@ from numpy.typing import NDArray
 ISTHMUS_BELOW_MM = -40.0
 #: And above this: below lies the flare of the knee. [mm above the lesser trochanter]
 ISTHMUS_ABOVE_MM = -190.0
-#: Reach to each side of the parabola that gives the width, and of the cubic that gives the level:
-#: a flat place needs a longer look, and opens unevenly to both sides. [mm]
-REACH_MM, LEVEL_REACH_MM = 4.0, 13.0
+#: The parabola's reach to each side. [mm]
+REACH_MM = 4.0
 #: Beside a longer gap the narrowest place may lie within it, unseen. [mm]
 LONGEST_GAP_MM = 4.0
 
@@ -41,9 +40,8 @@ def find_narrowest(
 ) -> Narrowest | None:
     """Return the narrowest place below LT-40, or None where none was measured or a gap hides it.
 
-    The width is the vertex of a parabola through the sections around the smallest width, the level
-    that of a cubic through more of them; its uncertainty grows as the canal's narrowest part is
-    flat.
+    The level is the vertex of a parabola through the sections around the smallest width; its
+    uncertainty grows as the canal's narrowest part is flat.
 
     Parameters
     ----------
@@ -69,7 +67,7 @@ def find_narrowest(
             reach = levels[near] - level
             shift = float(np.clip(-slope / (2 * bend), reach.min(), reach.max()))
             width = float(offset + slope * shift + bend * shift**2)
-    level = _find_level(levels, widths, level)
+            level += shift
     u = float(us[smallest])
     # Levels whose width lies within its uncertainty of the smallest could be the isthmus.
     flat = levels[widths <= widths.min() + u]
@@ -77,23 +75,6 @@ def find_narrowest(
     return Narrowest(
         level_mm=level, level_u_mm=float(np.hypot(1.0, spread)), width_mm=width, width_u_mm=u
     )
-
-
-def _find_level(
-    levels_mm: NDArray[np.float64], widths_mm: NDArray[np.float64], start_mm: float
-) -> float:
-    """Return where a cubic through the sections around the narrowest one is smallest [mm]."""
-    away = levels_mm - start_mm
-    near = np.abs(away) <= LEVEL_REACH_MM
-    if near.sum() < 6:
-        return start_mm
-    cubic = np.polyfit(away[near], widths_mm[near], 3)
-    # A vertex beyond the last section would be narrower than anything that was seen.
-    low, high = float(away[near].min()), float(away[near].max())
-    turns = np.roots(np.polyder(cubic))
-    turns = turns[np.isreal(turns)].real
-    shifts = np.concatenate([[low, high], turns[(turns > low) & (turns < high)]])
-    return start_mm + float(shifts[int(np.argmin(np.polyval(cubic, shifts)))])
 
 
 def _is_beside_gap(levels_mm: NDArray[np.float64], level_mm: float) -> bool:
