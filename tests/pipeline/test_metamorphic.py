@@ -110,7 +110,8 @@ def test_in_a_mirror_the_sides_change_places_and_keep_their_numbers(
         apex = {name: differences.pop(name) for name in ("lt_x_mm", "lt_y_mm", "lt_z_mm")}
         assert max(apex.values()) < 0.3, apex
         worst = sorted(differences.items(), key=lambda item: -item[1])[:5]
-        assert worst[0][1] < 0.01, worst
+        # Widths at levels follow the apex: 0.005 mm of level, a twentieth of an uncertainty.
+        assert worst[0][1] < 0.1, worst
 
 
 @pytest.mark.parametrize("position", ["FFS", "HFP"])
