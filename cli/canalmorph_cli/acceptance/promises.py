@@ -35,7 +35,7 @@ FEWEST_SCORED = 300
 SHAFT_BELOW_MM = -60.0
 
 LT_FLAGS = frozenset({"lt_uncertain"})
-CFI_FLAGS = LT_FLAGS | {"isthmus_ambiguous", "isthmus_not_unique"}
+CFI_FLAGS = LT_FLAGS | {"isthmus_ambiguous"}
 
 
 class Domain(StrEnum):
