@@ -35,12 +35,31 @@ def test_a_parabola_takes_the_edge_off_the_noise() -> None:
     assert abs(np.mean(fitted)) < abs(np.mean(smallest)) / 2
 
 
-def test_a_flat_isthmus_has_an_uncertain_level() -> None:
-    sharp = find(11.3 + 5e-3 * (LEVELS + 113.0) ** 2)
-    flat = find(11.3 + 5e-5 * (LEVELS + 113.0) ** 2)
-    # Widths within an uncertainty, 0.05 mm: 31.6 mm to each side, as a box of 63 mm.
-    assert flat.level_u_mm == pytest.approx(np.hypot(1.0, 63.2 / np.sqrt(12)), rel=0.05)
-    assert 1.0 <= sharp.level_u_mm < 2.5
+def make_noise(rng: np.random.Generator, sd_mm: float) -> np.ndarray:
+    """Return noise of which three neighbouring sections share a part, as those of a scan do."""
+    white = rng.normal(0, sd_mm, len(LEVELS) + 2)
+    return (white[:-2] + white[1:-1] + white[2:]) / np.sqrt(3.0)
+
+
+@pytest.mark.parametrize("bend", [5e-3, 5e-4, 1e-4])
+def test_the_level_is_as_uncertain_as_stated(bend: float) -> None:
+    """The stated part that noise causes is the spread of levels found; a flat one is uncertain."""
+    rng = np.random.default_rng(3)
+    levels, stated = [], []
+    for _ in range(60):
+        found = find(11.3 + bend * (LEVELS + 113.0) ** 2 + make_noise(rng, 0.02))
+        levels.append(found.level_mm)
+        stated.append(np.sqrt(found.level_u_mm**2 - 1.0))
+    # 60 draws give a spread to 9 %; sections share more or less than three's worth of noise.
+    assert np.sqrt(np.mean(np.square(stated))) == pytest.approx(np.std(levels), rel=0.35)
+    assert abs(np.mean(levels) + 113.0) < 4 * np.std(levels) / np.sqrt(60)
+
+
+def test_a_shaft_that_widens_faster_above_keeps_its_isthmus() -> None:
+    """Cubic in the level: a parabola over the same reach would miss it."""
+    away = LEVELS + 113.0
+    widths = 11.3 + 4e-4 * away**2 + 4e-6 * away**3
+    assert find(widths).level_mm == pytest.approx(-113.0, abs=1e-3)
 
 
 @pytest.mark.parametrize(
