@@ -52,12 +52,43 @@ def _find_half_level(along, height, count, sigma, enhancement, width):  # type: 
     return 0.5 * (low + high)
 
 
+@njit(cache=True)
+def _follow(ring_points, tangent, outward, ray, side, reach, along, height):  # type: ignore[no-untyped-def]
+    """Follow the outline from a ray to one side; return how many points lie within reach.
+
+    It ends at an unknown point, and where the outline turns back: beyond, it is no function of
+    the tangent.
+    """
+    m = ring_points.shape[0]
+    count = 0
+    last = 0.0
+    for step in range(1, m // 3):
+        at = (ray + side * step) % m
+        x = 0.0
+        h = 0.0
+        for axis in range(3):
+            offset = ring_points[at, axis] - ring_points[ray, axis]
+            x += offset * tangent[axis]
+            h += offset * outward[axis]
+        if not side * x >= side * last:
+            break
+        along[count] = x
+        height[count] = h
+        count += 1
+        last = x
+        if side * x > reach:
+            break
+    return count
+
+
 @njit(parallel=True, cache=True)
 def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  # type: ignore[no-untyped-def]
     n, m = rings.shape[0], rings.shape[1]
     for ring in prange(n):
-        along = np.empty(m)
-        height = np.empty(m)
+        behind = np.empty((2, m))
+        ahead = np.empty((2, m))
+        along = np.empty(2 * m)
+        height = np.empty(2 * m)
         for ray in range(m):
             sigma = sigmas[ring, ray]
             reach = REACH_BLURS * sigma
@@ -65,45 +96,26 @@ def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  
                 reach *= width
             if not (math.isfinite(sigma) and math.isfinite(rings[ring, ray, 0])):
                 continue
-            if not math.isfinite(tangents[ring, ray, 0]):
+            tangent, outward = tangents[ring, ray], outwards[ring, ray]
+            if not math.isfinite(tangent[0]):
                 continue  # beside a gap the outline's direction is not known
-            back = 0
-            while back < m // 3:
-                at = (ray - back - 1) % m
-                if not math.isfinite(rings[ring, at, 0]):
-                    break
-                back += 1
-                x = 0.0
-                for axis in range(3):
-                    offset = rings[ring, at, axis] - rings[ring, ray, axis]
-                    x += offset * tangents[ring, ray, axis]
-                if abs(x) > reach:
-                    break
-            count = 0
-            last = -1e9
-            for step in range(-back, m // 3):
-                at = (ray + step) % m
-                if not math.isfinite(rings[ring, at, 0]):
-                    break
-                x = 0.0
-                h = 0.0
-                for axis in range(3):
-                    offset = rings[ring, at, axis] - rings[ring, ray, axis]
-                    x += offset * tangents[ring, ray, axis]
-                    h += offset * outwards[ring, ray, axis]
-                if x < last:  # the outline turns back: beyond, it is no function of the tangent
-                    if step < 0:
-                        count = 0
-                    else:
-                        break
-                along[count] = x
-                height[count] = h
-                count += 1
-                last = x
-                if x > reach:
-                    break
-            if count < 3 or along[0] > -1.5 * sigma or along[count - 1] < 1.5 * sigma:
+            n_behind = _follow(
+                rings[ring], tangent, outward, ray, -1, reach, behind[0], behind[1]
+            )
+            n_ahead = _follow(rings[ring], tangent, outward, ray, 1, reach, ahead[0], ahead[1])
+            if n_behind == 0 or n_ahead == 0:
                 continue
+            if behind[0, n_behind - 1] > -1.5 * sigma or ahead[0, n_ahead - 1] < 1.5 * sigma:
+                continue
+            count = n_behind + 1 + n_ahead
+            for k in range(n_behind):
+                along[k] = behind[0, n_behind - 1 - k]
+                height[k] = behind[1, n_behind - 1 - k]
+            along[n_behind] = 0.0
+            height[n_behind] = 0.0
+            for k in range(n_ahead):
+                along[n_behind + 1 + k] = ahead[0, k]
+                height[n_behind + 1 + k] = ahead[1, k]
             moves[ring, ray] = _find_half_level(along, height, count, sigma, enhancement, width)
 
 
