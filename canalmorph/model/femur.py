@@ -97,7 +97,7 @@ class Calibration:
     noise_hu : float
         Standard deviation of the noise. [HU]
     n_rays : int
-        How many rays the calibration rests on; 0 where it could not be made from this scan.
+        How many rays the density rests on; 0 where the scan does not tell it.
     """
 
     cortex_hu: float

@@ -51,8 +51,8 @@ WARNING_WORDS = {
     "choice that moves the widths near the trochanter.",
     "shaft_not_followed": "The shaft could not be followed as far down as the scan shows it: a "
     "fracture, metal or contrast may be in the way; look at the pictures.",
-    "density_assumed": "No wall is thick enough to read cortical density and blur from this scan; "
-    "usual values were taken and the uncertainties widened.",
+    "density_assumed": "No wall is thick enough to read the density of cortex from this scan; "
+    "a usual one was taken and the uncertainties widened.",
     "porous_endosteum": "The inner cortex is porous: the canal is measured to the marrow; within "
     "dense cortex it is wider, see the section table.",
     "narrow_canal": "Parts of the canal are too narrow for this scan's blur; they are blank.",

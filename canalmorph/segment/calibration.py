@@ -10,6 +10,7 @@ from canalmorph.model.volume import CtVolume
 from canalmorph.segment.wall import (
     BLUR,
     NO_ENHANCEMENT,
+    SINGLE_WINDOW,
     X_IN,
     X_OUT,
     Y_CORTEX,
@@ -17,18 +18,26 @@ from canalmorph.segment.wall import (
     fit_wall,
 )
 
-#: Walls from which density and blur are read. [mm]
-THICK_MM = 4.0
+#: Walls from which density and blur are read: the thickest class that the scan has enough of, as
+#: blurred walls look. Beside each class how far its density may differ from that of other walls,
+#: and the share of the wall that the fit sees from its outer edge, whose inner part may be porous;
+#: none where a wall is too thin to be seen but whole. [mm, HU, 1]
+WALL_CLASSES = ((4.0, 30.0, 0.7), (2.5, 40.0, 0.5), (2.0, 60.0, None), (1.2, 60.0, None))
+#: Where single rays scatter more than this, density and thickness are not told apart; the blur is
+#: known all the same. [HU]
+LARGEST_SCATTER_HU = 150.0
 #: Where fewer thick rays exist than this, the calibration falls back on the prior below.
 FEWEST_RAYS = 60
+#: A class of thinner walls stands for the scan where it has this share of all rays.
+LEAST_SHARE = 0.05
 #: At most this many rays are fitted: their spread is known long before.
 MOST_RAYS = 3000
 #: Prior where the scan has no thick wall: middle of the published and remembered range, and its
 #: spread, so that the uncertainty says how little is known. [HU, mm]
 PRIOR_CORTEX_HU, PRIOR_CORTEX_U_HU = 1500.0, 200.0
 PRIOR_BLUR_MM, PRIOR_BLUR_U_MM = 0.6, 0.12
-#: Density read from thick walls stands for thin ones but for this. [HU]
-CALIBRATED_U_HU = 30.0
+#: Thinner walls do not tell an enhanced edge from dense cortex. [mm]
+ENHANCEMENT_FROM_MM = 2.5
 #: Unknown enhancement is uncertain by this.
 PRIOR_ENHANCEMENT_U = 0.1
 #: Strengths of edge enhancement that are tried; the blur of the enhancement is this many times
@@ -124,9 +133,9 @@ class WallRays:
         cortex: tuple[float, float] | None = None,
         blur_u_mm: float | None = 0.0,
         kernel: tuple[float, float] = NO_ENHANCEMENT,
-        single_edge_mm: float = THICK_MM,
+        seen_share: float | None = WALL_CLASSES[0][2],
     ) -> WallFit:
-        """Fit the rays; by default with density and blur free, thick walls at the outer edge."""
+        """Fit the rays; by default with density and blur free, at the outer edge."""
         return fit_wall(
             self.profiles_hu,
             self.start,
@@ -138,17 +147,18 @@ class WallRays:
             noise_hu=NOISE_INFLATION * noise_hu,
             blur_u_mm=blur_u_mm,
             kernel=kernel,
-            single_edge_mm=single_edge_mm,
+            single_edge_mm=np.inf if seen_share is None else 0.0,
+            window=(seen_share or 1.0, *SINGLE_WINDOW[1:]),
         )
 
 
 def calibrate(rays: WallRays, crop: CtVolume) -> Calibration:
-    """Return density, blur, edge enhancement and noise, from the outer edges of thick walls.
+    """Return density, blur, edge enhancement and noise, from the thickest walls that there are.
 
-    Every thick wall is fitted with density and blur free, for a few strengths of enhancement; the
-    strength that leaves the least residuals is the scan's. The outer edge alone is used, since
-    the inner one may be porous. A scan without thick walls keeps the priors, and their
-    uncertainty.
+    Every such wall is fitted with density and blur free, for a few strengths of enhancement; the
+    strength that leaves the least residuals is the scan's. Of walls above 2.5 mm the outer
+    edge alone is used, since the inner one may be porous. Walls of 1 mm tell the blur, but not
+    their density, which keeps the prior and its uncertainty.
 
     Parameters
     ----------
@@ -171,15 +181,20 @@ def calibrate(rays: WallRays, crop: CtVolume) -> Calibration:
         noise_hu=noise_hu,
         n_rays=0,
     )
-    thick = np.flatnonzero(rays.start[:, X_OUT] - rays.start[:, X_IN] > THICK_MM)
-    if len(thick) < FEWEST_RAYS:
+    wall_mm = rays.start[:, X_OUT] - rays.start[:, X_IN]
+    found = _choose_class(wall_mm)
+    if found is None:
         return unknown
-    chosen = rays.pick(thick[:: max(1, len(thick) // MOST_RAYS)])
-    enhancement = _find_enhancement(chosen, noise_hu)
+    least_mm, shared_u_hu, seen_share = found
+    seen = np.flatnonzero(wall_mm > least_mm)
+    chosen = rays.pick(seen[:: max(1, len(seen) // MOST_RAYS)])
+    sharp = least_mm >= ENHANCEMENT_FROM_MM
+    enhancement = _find_enhancement(chosen, noise_hu, seen_share) if sharp else 0.0
     fit = chosen.fit(
         np.full(len(chosen.start), PRIOR_BLUR_MM),
         noise_hu,
         kernel=(enhancement, ENHANCEMENT_WIDTH),
+        seen_share=seen_share,
     )
     good = np.isfinite(fit.parameters[:, BLUR])
     if good.sum() < FEWEST_RAYS:
@@ -187,17 +202,36 @@ def calibrate(rays: WallRays, crop: CtVolume) -> Calibration:
     blur_mm = _in_plane_blur_mm(chosen, fit, good, blur_z_mm, crop)
     density = fit.parameters[good, Y_CORTEX]
     cortex_hu = float(np.median(density))
-    return replace(
+    scatter_hu = float(1.4826 * np.median(np.abs(density - cortex_hu)))
+    known = replace(
         unknown,
-        cortex_hu=cortex_hu,
-        cortex_u_hu=float(1.4826 * np.median(np.abs(density - cortex_hu))),
-        shared_u_hu=CALIBRATED_U_HU,
         blur_in_plane_mm=blur_mm,
         blur_u_mm=0.05 * blur_mm,
         enhancement=enhancement,
-        enhancement_u=0.04,
+        enhancement_u=0.04 if sharp else PRIOR_ENHANCEMENT_U,
+    )
+    if scatter_hu > LARGEST_SCATTER_HU:
+        return known
+    return replace(
+        known,
+        cortex_hu=cortex_hu,
+        cortex_u_hu=scatter_hu,
+        shared_u_hu=shared_u_hu,
         n_rays=int(good.sum()),
     )
+
+
+def _choose_class(wall_mm: NDArray[np.float64]) -> tuple[float, float, float | None] | None:
+    """Return the thickest class of walls with enough rays, or None.
+
+    Of thin classes a share of all rays is asked for: a few look thicker than they are by noise,
+    and would be read as more blurred.
+    """
+    for wall_class in WALL_CLASSES:
+        share = 0.0 if wall_class is WALL_CLASSES[0] else LEAST_SHARE * len(wall_mm)
+        if np.count_nonzero(wall_mm > wall_class[0]) >= max(FEWEST_RAYS, share):
+            return wall_class
+    return None
 
 
 def _in_plane_blur_mm(
@@ -211,7 +245,7 @@ def _in_plane_blur_mm(
     return float(np.median(in_plane))
 
 
-def _find_enhancement(rays: WallRays, noise_hu: float) -> float:
+def _find_enhancement(rays: WallRays, noise_hu: float, seen_share: float | None) -> float:
     """Return the edge enhancement that leaves the least residuals: a parabola's vertex.
 
     Rays with a neighbour outside (a vessel, another bone) do not count: the median of the ratio
@@ -220,7 +254,10 @@ def _find_enhancement(rays: WallRays, noise_hu: float) -> float:
     blur = np.full(len(rays.start), PRIOR_BLUR_MM)
     residuals = np.stack(
         [
-            rays.fit(blur, noise_hu, kernel=(strength, ENHANCEMENT_WIDTH)).rms_hu ** 2
+            rays.fit(
+                blur, noise_hu, kernel=(strength, ENHANCEMENT_WIDTH), seen_share=seen_share
+            ).rms_hu
+            ** 2
             for strength in ENHANCEMENTS
         ]
     )

@@ -99,9 +99,7 @@ def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  
             tangent, outward = tangents[ring, ray], outwards[ring, ray]
             if not math.isfinite(tangent[0]):
                 continue  # beside a gap the outline's direction is not known
-            n_behind = _follow(
-                rings[ring], tangent, outward, ray, -1, reach, behind[0], behind[1]
-            )
+            n_behind = _follow(rings[ring], tangent, outward, ray, -1, reach, behind[0], behind[1])
             n_ahead = _follow(rings[ring], tangent, outward, ray, 1, reach, ahead[0], ahead[1])
             if n_behind == 0 or n_ahead == 0:
                 continue
