@@ -18,6 +18,13 @@ from canalmorph.published import (
 SLOPE_REACH_MM = 4.0
 #: Level of the proximal width of the second canal-to-calcar ratio. [mm above the trochanter]
 CALCAR_LEVEL_MM = -30.0
+#: Why there is no density of cancellous bone.
+CANCELLOUS_REASONS = {
+    "cancellous_neck_hu": "No neck was found, or what lies clear of its cortex is too small, too "
+    "near metal, or not all in the scan.",
+    "cancellous_metaphysis_hu": "The canal from LT+10 to LT+20 could not be followed all around, or "
+    "what lies clear of the cortex is too small, too near metal, or not all in the scan.",
+}
 
 
 class _Width:
@@ -289,6 +296,8 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
             )
         elif name == "neck_shaft_angle_deg":
             reasons[name] = "No closed section of the neck was found, so that its axis is unknown."
+        elif name in CANCELLOUS_REASONS:
+            reasons[name] = CANCELLOUS_REASONS[name]
         elif name == "cortex_hu":
             reasons[name] = "No wall of the shaft is thick enough to read the density of cortex."
         else:

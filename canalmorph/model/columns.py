@@ -191,6 +191,18 @@ FEMUR_COLUMNS = (
         "needs 150 mm of shaft.",
     ),
     _measured("cortex_hu", "HU", "Density of thick cortex, blur removed."),
+    _measured(
+        "cancellous_neck_hu",
+        "HU",
+        "Mean of the CT in 10 mm of the neck about its narrowest section, at least 3 mm, and three "
+        "widths of the blur, inside its cortex; hangs on the tube voltage, no bone density.",
+    ),
+    _measured(
+        "cancellous_metaphysis_hu",
+        "HU",
+        "Mean of the CT in the canal from LT+10 to LT+20, at least 3 mm, and three widths of the "
+        "blur, inside the cortex; hangs on the tube voltage, no bone density.",
+    ),
     Column(name="slice_spacing_mm", unit="mm", definition="Distance between slices."),
     Column(name="pixel_mm", unit="mm", definition="Larger pixel spacing of the slices."),
     _text("kernel", "Reconstruction kernel as written in the file."),
