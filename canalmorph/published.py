@@ -18,6 +18,11 @@ BIBLIOGRAPHY: dict[str, str] = {
     "yeung_2006": "J Arthroplasty 2006;21:508: canal bone ratio, 45 cadaver femora.",
     "cc_ratio_2024": "PMC11248435: canal-to-calcar isthmus ratio by letter, 148 patients.",
     "dorr_1993": "Dorr et al., Bone 1993;14:231-242; values as quoted on a secondary page.",
+    "letter_words": "The letters in words (A: thick cortex in both views and a posterior fin; B: "
+    "posterior cortex thinned; C: thin cortex, fin lost), as quoted on a secondary page "
+    "(medicalalgorithms.com).",
+    "wall_order": "Proc Inst Mech Eng H, doi:10.1243/0954411991534889: 16 femora in sections, the "
+    "anterior wall of the shaft thinnest, the posterior thickest.",
     "spotorno": "Spotorno and Romagnoli; bound 2.7 as quoted in J Orthop Surg (Hong Kong) "
     "2010;18:279; the levels from memory.",
     "treece_2010": "Treece et al., Med Image Anal 2010;14:276 (PMC2868358): blurred-cortex model.",
@@ -52,13 +57,28 @@ MORPHOLOGICAL_LEVEL_MM = -70.0  # spotorno; the level from memory
 CANAL_BONE_RATIO_OSTEOPOROTIC = 0.49  # yeung_2006
 #: Inner less than half of outer speaks for press-fit. Common practice, no source.
 INNER_OVER_OUTER_HALF = 0.5
-#: Isthmus over lesser-trochanter width below which the letter is A. From memory; the means of
-#: cc_ratio_2024 (0.47, 0.62, 0.78) lie on the right sides of both bounds.
+#: Isthmus over lesser-trochanter width below which the letter is A. Common practice, no source:
+#: not seen in print; the means of cc_ratio_2024 (0.47, 0.62, 0.78) lie on the right sides.
 LETTER_A_BELOW = 0.5
-#: Isthmus over lesser-trochanter width above which the letter is C. From memory, as above.
+#: Isthmus over lesser-trochanter width above which the letter is C. Common practice, no source.
 LETTER_C_ABOVE = 0.75
+#: Mean isthmus over lesser-trochanter width by letter, 35, 96 and 17 hips. Means, not bounds.
+LETTER_MEAN_RATIO = {"A": 0.47, "B": 0.62, "C": 0.78}  # cc_ratio_2024
 #: Mean cortical thickness index on AP films by letter: A, B, C. Means, not bounds.
 LETTER_MEAN_CTI_AP_FILM = {"A": 0.58, "B": 0.50, "C": 0.42}  # dorr_1993
+#: Cortical thickness indices between which a view's letter is B: halfway between those means.
+#: That the bound lies there, and that it holds for the lateral view too, is common practice, no
+#: source; the lateral means were not seen in print.
+LETTER_CTI_C_BELOW = (LETTER_MEAN_CTI_AP_FILM["C"] + LETTER_MEAN_CTI_AP_FILM["B"]) / 2
+LETTER_CTI_A_ABOVE = (LETTER_MEAN_CTI_AP_FILM["B"] + LETTER_MEAN_CTI_AP_FILM["A"]) / 2
+#: Posterior over anterior wall on the lateral view below which the posterior wall is thinned, so
+#: that the view's letter is no A. That A has a posterior wall and B a thinned one is letter_words;
+#: that the posterior wall is the thicker one is wall_order; the bound itself is common practice,
+#: no source.
+LETTER_POSTERIOR_THIN_BELOW = 1.0
+#: Share of the canal's ratio in the letter; each view of the cortex has half of the rest, so that
+#: no letter reaches 80 % against either view. Common practice, no source.
+LETTER_RATIO_WEIGHT = 0.5
 #: Lateral cortical thickness index at or below this went with osteoporosis.
 LATERAL_CTI_ALERT = 0.40  # sah_2007
 #: Canal ML width by level, mean of 508 femora. [mm by mm above the lesser trochanter]

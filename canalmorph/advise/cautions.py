@@ -63,7 +63,8 @@ def list_cautions(canal_type: CanalType) -> tuple[str, ...]:
     cautions = [_NO_TRIAL, _COMMON_PRACTICE, _REGISTRIES, _FRACTURE, _CEMENT_HARM]
     if canal_type.letter is not None:
         cautions.append(
-            "The letter is an estimate from three numbers; by eye it depends on the reader."
+            "The letter is an estimate from four numbers, by a rule of our own; by eye it depends on "
+            "the reader."
         )
     if canal_type.outside_published_range:
         cautions.append(

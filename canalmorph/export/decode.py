@@ -120,6 +120,8 @@ def _decode_type(plain: Plain) -> CanalType:
         letter=plain["letter"],
         letter_probabilities=dict(plain["letter_probabilities"]),
         letter_inputs=_decode_measurements(plain["letter_inputs"]),
+        # A record of a time before the voices were kept has none.
+        letter_voices={name: dict(said) for name, said in plain.get("letter_voices", {}).items()},
     )
 
 

@@ -22,8 +22,8 @@ CALCAR_LEVEL_MM = -30.0
 CANCELLOUS_REASONS = {
     "cancellous_neck_hu": "No neck was found, or what lies clear of its cortex is too small, too "
     "near metal, or not all in the scan.",
-    "cancellous_metaphysis_hu": "The canal from LT+10 to LT+20 could not be followed all around, or "
-    "what lies clear of the cortex is too small, too near metal, or not all in the scan.",
+    "cancellous_metaphysis_hu": "The canal from LT+10 to LT+20 could not be followed all around, "
+    "or what lies clear of the cortex is too small, too near metal, or not all in the scan.",
 }
 
 
@@ -92,6 +92,15 @@ def _named_widths(profile: CanalProfile) -> dict[str, _Width]:
                 width = _width_at(profile, f"{outline}_{axis}_mm", level)
                 if width is not None:
                     widths[f"{outline}_{axis}_{level_name}_mm"] = width
+    for wall in ("anterior", "posterior"):
+        column = f"cortex_{wall}_mm"
+        thickness = (
+            _width_at(profile, column, CORTICAL_INDEX_LEVEL_MM)
+            if column in profile.columns
+            else None
+        )
+        if thickness is not None:
+            widths[f"cortex_{wall}_lt_minus100_mm"] = thickness
     return widths
 
 
@@ -214,6 +223,11 @@ def _indices(profile: CanalProfile, widths: dict[str, _Width]) -> dict[str, Meas
         "canal_ratio_isthmus_over_lt_ml": _ratio(isthmus, at("canal", "ml", 0.0), u),
         "canal_ratio_lt_minus100_over_lt_minus30_ml": _ratio(
             canal_index, at("canal", "ml", CALCAR_LEVEL_MM), u
+        ),
+        "wall_ratio_posterior_over_anterior_lt_minus100": _ratio(
+            widths.get("cortex_posterior_lt_minus100_mm"),
+            widths.get("cortex_anterior_lt_minus100_mm"),
+            u,
         ),
         "mci_ml": _ratio(at("outer", "ml", 0.0), at("canal", "ml", MORPHOLOGICAL_LEVEL_MM), u),
     }

@@ -141,9 +141,7 @@ def find_neck(aligned: AlignedFemur) -> Region | None:
     ends = NECK_HALF_MM + margin
     heights = np.arange(-np.ceil(ends), np.ceil(ends) + 0.5, STEP_MM)
     rings = _find_neck_rings(aligned, axes, heights)
-    region = _fill_tube(
-        rings, heights, (-NECK_HALF_MM, NECK_HALF_MM), aligned.cortex.calibration
-    )
+    region = _fill_tube(rings, heights, (-NECK_HALF_MM, NECK_HALF_MM), aligned.cortex.calibration)
     if region is None:
         return None
     return Region(
@@ -227,9 +225,7 @@ def _fill_tube(
     line = np.arange(-reach, reach + 0.5, STEP_MM)
     grid = np.stack(np.meshgrid(line, line, indexing="ij"), axis=-1).reshape(-1, 2)
     layers = []
-    for ring, seen, height in zip(
-        rings_mm[inside], known[inside], heights_mm[inside], strict=True
-    ):
+    for ring, seen, height in zip(rings_mm[inside], known[inside], heights_mm[inside], strict=True):
         within = grid[find_inside(grid, ring[seen][:, :2])]
         layers.append(np.column_stack([within, np.full(len(within), height)]))
     local = np.concatenate(layers)

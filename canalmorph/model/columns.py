@@ -123,6 +123,13 @@ INDEX_COLUMNS = (
         "dorr_1993",
     ),
     _measured(
+        "wall_ratio_posterior_over_anterior_lt_minus100",
+        "1",
+        "Mean thickness of the posterior quarter of the cortex over that of the anterior quarter, "
+        "at LT-100: the two walls of a lateral view.",
+        "wall_order",
+    ),
+    _measured(
         "mci_ml",
         "1",
         "Morphological cortical index: outer ML width at the lesser trochanter over canal "
@@ -159,12 +166,24 @@ FEMUR_COLUMNS = (
     ),
     _measured("isthmus_inscribed_level_mm", "mm", "Level of that smallest circle."),
     *_width_columns(),
+    *(
+        _measured(
+            f"cortex_{wall}_lt_minus100_mm",
+            "mm",
+            f"Mean cortical thickness of the {wall} quarter at LT-100.",
+        )
+        for wall in ("anterior", "posterior")
+    ),
     *INDEX_COLUMNS,
     _text("canal_shape", "stovepipe (CFI < 3), normal (3 to 4.7), champagne_flute (> 4.7)."),
     Column(name="p_stovepipe", unit="1", definition="Probability of the shape stovepipe."),
     Column(name="p_normal", unit="1", definition="Probability of the shape normal."),
     Column(name="p_champagne_flute", unit="1", definition="Probability of champagne_flute."),
-    _text("bone_letter", "A, B or C, estimated from canal ratio and cortical index, ML and AP."),
+    _text(
+        "bone_letter",
+        "A, B or C, estimated from canal ratio, cortical index ML and AP, and posterior over "
+        "anterior wall.",
+    ),
     Column(name="p_letter_a", unit="1", definition="Probability of the letter A."),
     Column(name="p_letter_b", unit="1", definition="Probability of the letter B."),
     Column(name="p_letter_c", unit="1", definition="Probability of the letter C."),

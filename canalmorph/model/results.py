@@ -152,6 +152,9 @@ class CanalType:
         Sum 1; empty where unknown.
     letter_inputs : mapping of str to Measurement
         The numbers the letter rests on.
+    letter_voices : mapping of str to (mapping of str to float)
+        What ``canal``, ``ap_view`` and ``lateral_view`` each say alone: the probabilities of the
+        letters; empty where unknown.
     """
 
     shape: CanalShape | None
@@ -161,6 +164,7 @@ class CanalType:
     letter: str | None = None
     letter_probabilities: Mapping[str, float] = field(default_factory=dict)
     letter_inputs: Mapping[str, Measurement] = field(default_factory=dict)
+    letter_voices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
 
 class Fixation(StrEnum):

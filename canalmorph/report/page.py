@@ -12,6 +12,7 @@ from canalmorph.model.femur import AlignedFemur, Side
 from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.classes_figure import draw_classes_figure
+from canalmorph.report.letter import describe_letter, list_voices
 from canalmorph.report.listing import Gap, WidthTable, list_gaps, list_numbers, list_widths
 from canalmorph.report.sections_figure import draw_sections_figure
 from canalmorph.report.widths_figure import draw_widths_figure
@@ -20,7 +21,6 @@ from canalmorph.report.wording import (
     GLOSSARY,
     PLANE_WORDS,
     STANDING,
-    describe_letter,
     describe_refusal,
     describe_shape,
     describe_warning,
@@ -34,6 +34,7 @@ class SidePart:
     side: str
     shape: str
     letter: str
+    letter_voices: tuple[str, ...]
     fixation: str
     fixation_code: str
     reasons: tuple[str, ...]
@@ -169,6 +170,7 @@ def _make_side(femur: FemurResult, aligned: AlignedFemur | None) -> SidePart:
         side=side,
         shape=describe_shape(femur.canal_type, femur.indices),
         letter=describe_letter(femur.canal_type),
+        letter_voices=list_voices(femur.canal_type),
         fixation=FIXATION_WORDS[advice.fixation],
         fixation_code=advice.fixation.value,
         reasons=advice.reasons,

@@ -183,6 +183,7 @@ def make_indices(shape: Shape, profile: CanalProfile) -> CanalIndices:
         ("cbr_ml_lt_minus100", ratio),
         ("cti_ml_lt_minus100", None if ratio is None else 1 - ratio),
         ("cti_ap_lt_minus100", None if ratio is None else 1 - ratio),
+        ("wall_ratio_posterior_over_anterior_lt_minus100", None if ratio is None else 1.0),
     ):
         keep(name, value, 0.008, below)
     at_lt = values["canal_ml_lt_mm"].value
