@@ -16,6 +16,12 @@ BIBLIOGRAPHY: dict[str, str] = {
     "the mid-point of the lesser trochanter.",
     "sah_2007": "Sah et al. 2007: lateral cortical thickness index and bone density, 32 women.",
     "yeung_2006": "J Arthroplasty 2006;21:508: canal bone ratio, 45 cadaver femora.",
+    "cbr_2020": "Arch Bone Jt Surg 2020;8:675 (PMID 33313347): canal bone ratio on films, 50 hips "
+    "with osteoarthritis and 50 with fracture.",
+    "anterior_wall": "CT study of sagittal bowing in cadaver femora (researchexperts.utmb.edu, "
+    "authors not seen): anterior cortex 2.2 to 7.0 mm.",
+    "area_fraction_1997": "J Anat 1997 (doi:10.1046/j.1469-7580.1997.19130407.x): medullary share "
+    "of the mid-shaft of 180 Australians, 21 to 97 years.",
     "cc_ratio_2024": "PMC11248435: canal-to-calcar isthmus ratio by letter, 148 patients.",
     "dorr_1993": "Dorr et al., Bone 1993;14:231-242; values as quoted on a secondary page.",
     "letter_words": "The letters in words (A: thick cortex in both views and a posterior fin; B: "
@@ -81,6 +87,17 @@ LETTER_POSTERIOR_THIN_BELOW = 1.0
 LETTER_RATIO_WEIGHT = 0.5
 #: Lateral cortical thickness index at or below this went with osteoporosis.
 LATERAL_CTI_ALERT = 0.40  # sah_2007
+#: Cortical thickness index ML at LT-100 of hips with osteoarthritis: mean and SD, 50 films; one
+#: less the printed canal bone ratio of 0.41 and 0.08.
+CTI_ML_ARTHRITIC_HIPS = (0.59, 0.08)  # cbr_2020
+#: A cortical thickness index ML at LT-100 below this is thin for its level: two SD below that mean.
+#: That two SD are the bound is common practice, no source.
+CTI_ML_THIN_BELOW = 0.43
+#: Thickness of the anterior wall of the shaft, least and largest of cadavers by CT. [mm]
+ANTERIOR_WALL_RANGE_MM = (2.2, 7.0)  # anterior_wall
+#: Cortex area over total area at mid-shaft: mean of women in their eighties. Young people 0.75, men
+#: in their eighties 0.63.
+AREA_FRACTION_OLD_WOMEN = 0.50  # area_fraction_1997
 #: Canal ML width by level, mean of 508 femora. [mm by mm above the lesser trochanter]
 CANAL_ML_PROFILE_MM = {
     20.0: 43.7,

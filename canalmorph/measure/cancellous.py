@@ -216,7 +216,7 @@ def _fill_tube(
 
     None where a ring between the two planes is not closed.
     """
-    known = np.isfinite(rings_mm).all(axis=2)
+    known = np.asarray(np.isfinite(rings_mm).all(axis=2))
     inside = (heights_mm >= between_mm[0]) & (heights_mm <= between_mm[1])
     if (1 - known[inside].mean(axis=1) > LARGEST_GAP_SHARE).any():
         return None

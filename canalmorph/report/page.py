@@ -96,7 +96,7 @@ def make_page(
         sides=[_make_side(femur, by_side.get(femur.side)) for femur in case.femora],
         refusals=[describe_refusal(refusal, deidentify=deidentify) for refusal in case.refusals],
         unseen=_list_unseen(case),
-        cautions=_merge(femur.advice.cautions for femur in case.femora),
+        cautions=_list_cautions(case.femora),
         unknown=_merge(femur.advice.unknown for femur in case.femora),
         tables=list_numbers(case),
         glossary=GLOSSARY,
@@ -206,6 +206,20 @@ def _list_unseen(case: CaseResult) -> list[str]:
     """Return the sides of which the page has neither numbers nor a refusal."""
     told = {femur.side for femur in case.femora} | {refusal.side for refusal in case.refusals}
     return [side.value for side in Side if side not in told]
+
+
+def _list_cautions(femora: Sequence[FemurResult]) -> list[str]:
+    """Return each caution once; one that is not of every femur has its side before it."""
+    shared = [set(femur.advice.cautions) for femur in femora]
+    return _merge(
+        tuple(
+            sentence
+            if all(sentence in others for others in shared)
+            else f"{femur.side.value.capitalize()}: {sentence}"
+            for sentence in femur.advice.cautions
+        )
+        for femur in femora
+    )
 
 
 def _merge(lists: Iterable[tuple[str, ...]]) -> list[str]:
