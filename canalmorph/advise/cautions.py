@@ -19,8 +19,7 @@ NARROW_ISTHMUS_MM = 8.0
 
 #: Facts that bear on fixation and that no number here contains.
 UNKNOWN_FACTS = (
-    ("Bone density: not measured; the CT numbers of cortex and cancellous bone are no density in "
-    "mg/cm³, and hang on the tube voltage."),
+    "Bone density: not measured; CT numbers (HU) are no density in mg/cm³ and hang on the voltage.",
     "Age and sex: not used here, even where the scan states them.",
     "A fracture, or arthroplasty because of one.",
     "Deformity, previous surgery or an implant in the femur.",

@@ -101,8 +101,8 @@ def estimate_letter(indices: CanalIndices) -> LetterEstimate:
         letter: sum(weight * voice[letter] for weight, voice in zip(weights, said, strict=True))
         for letter in "ABC"
     }
-    # At a tie the ratio has the casting vote.
-    letter = max(pooled, key=lambda name: (round(pooled[name], 12), said[0][name]))
+    # At a tie, as near as a millionth, the ratio has the casting vote.
+    letter = max(pooled, key=lambda name: (round(pooled[name], 6), said[0][name]))
     return LetterEstimate(
         letter=letter,
         probabilities=pooled,

@@ -324,3 +324,19 @@ REFUSAL_COLUMNS = (
     _text("tag", "DICOM tag or header field at fault."),
     _text("message", "What is wrong and what to do."),
 )
+
+SIDE_COLUMNS = (
+    _text("case_id", "Keyed hash that names the measured series."),
+    _text("column", "The column of femurs.csv that is compared."),
+    _text("unit", "Its unit; 1 for a ratio."),
+    _measured("right", "row", "The right femur's number."),
+    _measured("left", "row", "The left femur's number."),
+    _measured(
+        "difference",
+        "row",
+        "Left less right. In its uncertainty, what both sides share (density, blur and kernel of "
+        "the scan) is left out, since it cancels.",
+    ),
+    Column(name="difference_over_u", unit="1", definition="The difference over its uncertainty."),
+    _text("beyond_3u", "yes where the difference is above 3 of its uncertainties, else no."),
+)

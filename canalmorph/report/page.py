@@ -15,6 +15,7 @@ from canalmorph.report.classes_figure import draw_classes_figure
 from canalmorph.report.letter import describe_letter, list_voices
 from canalmorph.report.listing import Gap, WidthTable, list_gaps, list_numbers, list_widths
 from canalmorph.report.sections_figure import draw_sections_figure
+from canalmorph.report.sides import describe_sides, list_sides
 from canalmorph.report.widths_figure import draw_widths_figure
 from canalmorph.report.wording import (
     FIXATION_WORDS,
@@ -99,6 +100,9 @@ def make_page(
         cautions=_list_cautions(case.femora),
         unknown=_merge(femur.advice.unknown for femur in case.femora),
         tables=list_numbers(case),
+        against=list_sides(case),
+        against_words=describe_sides(case),
+        kvp=_describe_kvp(case),
         glossary=GLOSSARY,
         sources=sorted(BIBLIOGRAPHY.values()),
     )
@@ -151,6 +155,16 @@ def _list_scan(case: CaseResult, *, deidentify: bool) -> Mapping[str, str]:
         "Settings": case.settings_hash,
     }
     return {name: fact for name, fact in facts.items() if fact}
+
+
+def _describe_kvp(case: CaseResult) -> str:
+    """Return what CT numbers hang on, in a sentence."""
+    kvp = case.scan.kvp
+    voltage = "is not stated in the file" if kvp is None else f"was {kvp:g} kV"
+    return (
+        f"CT numbers (HU) hang on the tube voltage, which {voltage}: compare them at the same "
+        "voltage and scanner only. They are no bone density and no diagnosis."
+    )
 
 
 def _format_date(date: str) -> str:

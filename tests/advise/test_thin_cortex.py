@@ -14,8 +14,8 @@ def _indices(column: str, value: float, u: float) -> CanalIndices:
 
 
 def test_the_bound_is_two_sd_below_the_printed_mean() -> None:
-    # Canal bone ratio 0.41 ± 0.08 of 50 hips with osteoarthritis (Arch Bone Jt Surg 2020;8:675); the
-    # cortical thickness index is one less it.
+    # Canal bone ratio 0.41 ± 0.08 of 50 hips with osteoarthritis (Arch Bone Jt Surg 2020;8:675);
+    # the cortical thickness index is one less it.
     assert pytest.approx((1 - 0.41, 0.08)) == CTI_ML_ARTHRITIC_HIPS
     assert pytest.approx(1 - 0.41 - 2 * 0.08) == CTI_ML_THIN_BELOW
 
