@@ -1,6 +1,6 @@
 """The second function of the stage: the left femur against the right one, number by number."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +12,14 @@ from canalmorph.model.results import FemurResult, Measurement, SideDifference
 NOT_COMPARED = frozenset(
     {f"{point}_{axis}_mm" for point in ("lt", "head") for axis in "xyz"} | {"cfi_ml_lower_bound"}
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Parts:
+    """What a number errs alone, and, with its sign, what the scan-wide causes do to it."""
+
+    own: float
+    shared: float
 
 
 def compare_sides(right: FemurResult, left: FemurResult) -> tuple[SideDifference, ...]:
@@ -30,14 +38,14 @@ def compare_sides(right: FemurResult, left: FemurResult) -> tuple[SideDifference
 
     Notes
     -----
-    The variance of a difference is the sum of both less twice what they share. Shared is what the
-    scan-wide density, blur and kernel do to a number: both surfaces of each femur are moved apart
-    by the shared part of their uncertainty, and the indices are computed anew. It is taken off
-    only where both femora were calibrated in the same way; where one was and the other was not,
-    their errors have nothing in common.
+    What one side's number errs alone is added in quadrature. What both share is what the scan-wide
+    density, blur and kernel do: both surfaces of each femur are moved apart by the shared part of
+    their uncertainty, the indices are computed anew, and the difference of the two effects is
+    added. Where only one of the femora told its density and blur by itself, their errors have
+    nothing in common, and both uncertainties are added in quadrature whole.
     """
     same = (right.profile.calibration.n_rays > 0) is (left.profile.calibration.n_rays > 0)
-    effects = [_find_shared_effects(femur) if same else {} for femur in (right, left)]
+    parts = [_split_uncertainties(femur) if same else {} for femur in (right, left)]
     found = []
     for column in FEMUR_COLUMNS:
         if not column.measured or column.name in NOT_COMPARED:
@@ -45,66 +53,45 @@ def compare_sides(right: FemurResult, left: FemurResult) -> tuple[SideDifference
         one, other = (femur.indices.values.get(column.name) for femur in (right, left))
         if one is None or other is None or not (one.known and other.known):
             continue
-        together = [effect.get(column.name, 0.0) for effect in effects]
+        u = _combine(
+            *(
+                part.get(column.name, _Parts(own=number.u or 0.0, shared=0.0))
+                for part, number in zip(parts, (one, other), strict=True)
+            )
+        )
         found.append(
             SideDifference(
                 column=column.name,
                 unit=column.unit,
                 right=one,
                 left=other,
-                difference=subtract(other, one, shared=(together[1], together[0])),
+                difference=Measurement(value=(other.value or 0.0) - (one.value or 0.0), u=u),
             )
         )
     return tuple(found)
 
 
-def subtract(
-    first: Measurement, second: Measurement, *, shared: tuple[float, float] = (0.0, 0.0)
-) -> Measurement:
-    """Return the first number less the second.
-
-    Parameters
-    ----------
-    first, second : Measurement
-        Both known.
-    shared : tuple of float
-        What one common cause, at one standard uncertainty, does to each of them.
-
-    Raises
-    ------
-    ValueError
-        If a number is unknown.
-
-    Examples
-    --------
-    >>> subtract(Measurement(value=5.0, u=0.3), Measurement(value=3.0, u=0.4))
-    Measurement(value=2.0, u=0.5)
-    """
-    if first.value is None or second.value is None or first.u is None or second.u is None:
-        raise ValueError(f"'first' and 'second' must be known, got {first} and {second}.")
-    # No cause can do more to a number than its uncertainty says.
-    a, b = (
-        float(np.clip(effect, -u, u)) for effect, u in zip(shared, (first.u, second.u), strict=True)
-    )
-    own = first.u**2 - a**2 + second.u**2 - b**2
-    return Measurement(
-        value=first.value - second.value, u=float(np.sqrt(max(own, 0.0) + (a - b) ** 2))
-    )
+def _combine(one: _Parts, other: _Parts) -> float:
+    """Return the standard uncertainty of a difference, in the unit of the number."""
+    return float(np.sqrt(one.own**2 + other.own**2 + (one.shared - other.shared) ** 2))
 
 
-def _find_shared_effects(femur: FemurResult) -> dict[str, float]:
-    """Return what moving both surfaces apart by their shared uncertainty does to each number."""
+def _split_uncertainties(femur: FemurResult) -> dict[str, _Parts]:
+    """Return both parts of the uncertainty of each number, by column name."""
     profile = femur.profile
     if not profile.shared_uncertainties:
         return {}
-    columns = dict(profile.columns)
-    for name, shared in profile.shared_uncertainties.items():
+    columns, own_us = dict(profile.columns), dict(profile.uncertainties)
+    for name, found in profile.shared_uncertainties.items():
+        shared = np.nan_to_num(found)
         outwards = -1.0 if name.startswith("canal_") else 1.0
-        columns[name] = columns[name] + outwards * np.nan_to_num(shared)
+        columns[name] = columns[name] + outwards * shared
+        own_us[name] = np.sqrt(np.maximum(own_us[name] ** 2 - shared**2, 0.0))
     moved = compute_indices(replace(profile, columns=columns)).values
-    effects = {}
-    for name, value in femur.indices.values.items():
-        after = moved.get(name, Measurement())
-        if value.value is not None and after.value is not None:
-            effects[name] = after.value - value.value
-    return effects
+    alone = compute_indices(replace(profile, uncertainties=own_us)).values
+    parts = {}
+    for name, number in femur.indices.values.items():
+        after, own = moved.get(name, Measurement()), alone.get(name, Measurement())
+        if number.value is not None and after.value is not None and own.u is not None:
+            parts[name] = _Parts(own=own.u, shared=after.value - number.value)
+    return parts

@@ -51,8 +51,9 @@ def describe_sides(case: CaseResult) -> str:
 
 def _make_row(found: SideDifference) -> SideRow:
     value, u = found.difference.value, found.difference.u
-    known = value is not None and u is not None and u > 0
-    share = f"{value / u:+.1f}".replace("-", "\N{MINUS SIGN}") if known else "–"
+    share = "–"
+    if value is not None and u:
+        share = f"{value / u:+.1f}".replace("-", "\N{MINUS SIGN}")
     arrow = ""
     if found.is_notable and value is not None:
         arrow = " ▸ left" if value > 0 else " ▸ right"
