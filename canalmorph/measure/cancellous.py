@@ -4,7 +4,8 @@ A region is what lies in a closed inner surface of the cortex, between two plane
 that surface than the scan's blur reaches; its number is the mean of the CT there.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,7 @@ LEAST_VOLUME_MM3 = 380.0
 #: Distance of the samples. [mm]
 STEP_MM = 1.0
 #: Texture and noise of bone are taken as independent from cell to cell of this edge. [mm]
-CELL_MM = 3.0
+CELL_MM = 4.0
 #: Standard uncertainty of the inner edge's place in the neck and metaphysis. [mm]
 EDGE_U_MM = 0.5
 #: Standard uncertainty of the narrowest section's place along the neck. [mm]
@@ -62,11 +63,15 @@ class Region:
         The same in the region's own axes, the third between its planes. [mm]
     depth_mm : (n,) float array
         Distance from the cortex. [mm]
+    weights : (n,) float array
+        From 0 at the region's edge to 1 a step within it, so that a mean moves smoothly with the
+        surface.
     """
 
     points_lps_mm: NDArray[np.float64]
     local_mm: NDArray[np.float64]
     depth_mm: NDArray[np.float64]
+    weights: NDArray[np.float64]
 
 
 def measure_cancellous(
@@ -112,15 +117,12 @@ def find_metaphysis(aligned: AlignedFemur) -> Region | None:
     if region is None:
         return None
     points = frame.frame_to_lps_mm(region.local_mm)
-    keep = np.ones(len(points), dtype=bool)
+    weights = region.weights
     head = aligned.cortex.femur.head
     if head is not None:
-        keep = np.linalg.norm(points - head.centre_lps_mm, axis=1) > head.radius_mm
-    return Region(
-        points_lps_mm=points[keep],
-        local_mm=region.local_mm[keep],
-        depth_mm=region.depth_mm[keep],
-    )
+        beyond = np.linalg.norm(points - head.centre_lps_mm, axis=1) - head.radius_mm
+        weights = weights * np.clip(beyond / STEP_MM, 0.0, 1.0)
+    return replace(region, points_lps_mm=points, weights=weights)
 
 
 def find_neck(aligned: AlignedFemur) -> Region | None:
@@ -144,11 +146,7 @@ def find_neck(aligned: AlignedFemur) -> Region | None:
     region = _fill_tube(rings, heights, (-NECK_HALF_MM, NECK_HALF_MM), aligned.cortex.calibration)
     if region is None:
         return None
-    return Region(
-        points_lps_mm=neck.centre_lps_mm + region.local_mm @ axes,
-        local_mm=region.local_mm,
-        depth_mm=region.depth_mm,
-    )
+    return replace(region, points_lps_mm=neck.centre_lps_mm + region.local_mm @ axes)
 
 
 def find_erosion_mm(calibration: Calibration) -> float:
@@ -230,73 +228,78 @@ def _fill_tube(
         layers.append(np.column_stack([within, np.full(len(within), height)]))
     local = np.concatenate(layers)
     depth = surface.query(local)[0]
-    deep = depth >= find_erosion_mm(calibration)
-    return Region(points_lps_mm=local[deep], local_mm=local[deep], depth_mm=depth[deep])
+    weights = np.clip((depth - find_erosion_mm(calibration)) / STEP_MM, 0.0, 1.0)
+    deep = weights > 0
+    return Region(
+        points_lps_mm=local[deep],
+        local_mm=local[deep],
+        depth_mm=depth[deep],
+        weights=weights[deep],
+    )
 
 
 def _measure_region(
     region: Region | None, aligned: AlignedFemur, place_u_mm: float
 ) -> Measurement | None:
     """Return the mean of the CT over a region, or None where the region cannot give one."""
-    if region is None or len(region.depth_mm) * STEP_MM**3 < LEAST_VOLUME_MM3:
+    if region is None or region.weights.sum() * STEP_MM**3 < LEAST_VOLUME_MM3:
         return None
     crop = aligned.cortex.femur.crop
     samples = sample_points(crop.voxels_hu, crop.index_to_lps_mm, region.points_lps_mm)
     if not np.isfinite(samples).all() or _is_near_metal(region, aligned):
         return None
-    values = samples.astype(np.float64)
-    mean = float(values.mean())
+    values, weights = samples.astype(np.float64), region.weights
+    mean = float(np.average(values, weights=weights))
     calibration = aligned.cortex.calibration
     u = np.hypot(
-        _standard_error_hu(values, region.local_mm),
-        _edge_u_hu(calibration.cortex_hu - mean, region.depth_mm, calibration),
+        _standard_error_hu(values, region),
+        _edge_u_hu(calibration.cortex_hu - mean, region, calibration),
     )
-    slope = float(np.polyfit(region.local_mm[:, 2], values, 1)[0])
+    along = region.local_mm[:, 2]
+    slope = float(np.polyfit(along, values, 1, w=np.sqrt(weights))[0])
     return Measurement(value=mean, u=float(np.hypot(u, slope * place_u_mm)))
 
 
-def _standard_error_hu(values: NDArray[np.float64], local_mm: NDArray[np.float64]) -> float:
+def _standard_error_hu(values: NDArray[np.float64], region: Region) -> float:
     """Return the standard error of the mean, from the means of cells [HU]."""
-    cells = np.floor(local_mm / CELL_MM + 0.5).astype(np.int64)
-    _, which, counts = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
-    means = np.bincount(which.ravel(), weights=values) / counts
-    full = counts * STEP_MM**3 >= 0.5 * CELL_MM**3
-    if full.sum() < 4:
+    cells = np.floor(region.local_mm / CELL_MM + 0.5).astype(np.int64)
+    _, which = np.unique(cells, axis=0, return_inverse=True)
+    sizes = np.bincount(which.ravel(), weights=region.weights)
+    sums = np.bincount(which.ravel(), weights=region.weights * values)
+    filled = sizes > 0
+    means, share = sums[filled] / sizes[filled], sizes[filled] / sizes.sum()
+    spread = float(((means - share @ means) ** 2) @ share)
+    effective = 1.0 / float((share**2).sum())
+    if effective < 4:
         return float(values.std())
-    return float(means[full].std(ddof=1) / np.sqrt(full.sum()))
+    return float(np.sqrt(spread / (effective - 1)))
 
 
-def _edge_u_hu(
-    contrast_hu: float, depth_mm: NDArray[np.float64], calibration: Calibration
-) -> float:
+def _edge_u_hu(contrast_hu: float, region: Region, calibration: Calibration) -> float:
     """Return what the blurred cortex adds, and adds more where its edge is nearer [HU]."""
-    here = _leak(depth_mm, calibration)
-    nearer = _leak(depth_mm - EDGE_U_MM, calibration)
+    here = _leak(region.depth_mm, region.weights, calibration)
+    nearer = _leak(region.depth_mm - EDGE_U_MM, region.weights, calibration)
     return abs(contrast_hu) * float(np.hypot(here, nearer - here))
 
 
-def _leak(depth_mm: NDArray[np.float64], calibration: Calibration) -> float:
+def _leak(
+    depth_mm: NDArray[np.float64], weights: NDArray[np.float64], calibration: Calibration
+) -> float:
     """Return the mean share of a thick, flat wall in samples at these depths."""
     blur = max(calibration.blur_in_plane_mm, calibration.blur_through_plane_mm)
     e = calibration.enhancement
     share = (1 + e) * ndtr(-depth_mm / blur) - e * ndtr(-depth_mm / (ENHANCEMENT_WIDTH * blur))
-    return float(share.mean())
+    return float(np.average(share, weights=weights))
 
 
 def _is_near_metal(region: Region, aligned: AlignedFemur) -> bool:
     """Return whether metal or clipped values lie in the region's neighbourhood."""
     crop = aligned.cortex.femur.crop
     to_index = np.linalg.inv(crop.index_to_lps_mm)
-    low = (region.points_lps_mm.min(axis=0) - METAL_REACH_MM, region.points_lps_mm.max(axis=0))
-    corners = np.array(
-        [
-            [x, y, z, 1.0]
-            for x in (low[0][0], low[1][0] + METAL_REACH_MM)
-            for y in (low[0][1], low[1][1] + METAL_REACH_MM)
-            for z in (low[0][2], low[1][2] + METAL_REACH_MM)
-        ]
-    )
-    index = (corners @ to_index.T)[:, :3]
+    low = region.points_lps_mm.min(axis=0) - METAL_REACH_MM
+    high = region.points_lps_mm.max(axis=0) + METAL_REACH_MM
+    corners = np.array(list(product(*zip(low, high, strict=True))))
+    index = corners @ to_index[:3, :3].T + to_index[:3, 3]
     start = np.maximum(np.floor(index.min(axis=0)), 0).astype(int)
     stop = np.ceil(index.max(axis=0)).astype(int) + 1
     block = crop.voxels_hu[start[0] : stop[0], start[1] : stop[1], start[2] : stop[2]]

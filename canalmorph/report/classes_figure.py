@@ -77,7 +77,7 @@ STRIPS = (
         span=(0.2, 0.8),
         bounds=(LETTER_CTI_C_BELOW, LETTER_CTI_A_ABOVE),
         zones=("C", "B", "A"),
-        source="between film means, Dorr 1993",
+        source="near film means, Dorr 1993",
     ),
     Strip(
         column="cti_ap_lt_minus100",
@@ -105,7 +105,7 @@ STRIPS = (
         span=(0.2, 1.0),
         bounds=(LETTER_A_BELOW, LETTER_C_ABOVE),
         zones=("A", "B", "C"),
-        source="convention",
+        source="common practice",
     ),
 )
 

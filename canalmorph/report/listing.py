@@ -88,9 +88,12 @@ def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
     widths = [name for name in measured if name_width(name)]
     rest = [name for name in measured if name not in indices and name not in widths]
     places = [name for name in rest if name.split("_")[-2] in ("x", "y", "z")]
+    numbers = [name for name in rest if measured[name].unit == "HU"]
+    voltage = "not stated" if case.scan.kvp is None else f"{case.scan.kvp:g} kV"
     groups = (
         ("Indices", indices),
-        ("Isthmus, head, neck, shaft", [name for name in rest if name not in places]),
+        ("Isthmus, head, neck, shaft", [name for name in rest if name not in (*places, *numbers)]),
+        (f"CT numbers, tube voltage {voltage}", numbers),
         ("Landmarks in the scan", places),
     )
     tables = []
