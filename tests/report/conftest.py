@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from canalmorph.advise.fixation import advise_fixation
 from canalmorph.classify.shape import classify_canal
+from canalmorph.indices.sides import compare_sides
 from canalmorph.model.columns import NAMED_LEVELS_MM
 from canalmorph.model.femur import (
     AlignedFemur,
@@ -287,6 +288,7 @@ def make_case(
         software_version="0.1.0",
         settings_hash="123456789abc",
         settings={},
+        differences=compare_sides(femurs[0][0], femurs[1][0]) if len(femurs) == 2 else (),
     )
     return case, [aligned for _, aligned in femurs]
 
