@@ -101,8 +101,9 @@ def estimate_letter(indices: CanalIndices) -> LetterEstimate:
         letter: sum(weight * voice[letter] for weight, voice in zip(weights, said, strict=True))
         for letter in "ABC"
     }
-    # At a tie, as near as a millionth, the ratio has the casting vote.
-    letter = max(pooled, key=lambda name: (round(pooled[name], 6), said[0][name]))
+    # At a tie, as near as a millionth, the letter of the wider canal and the thinner cortex stands:
+    # the more cautious one for a stem without cement.
+    letter = max(pooled, key=lambda name: (round(pooled[name], 6), name))
     return LetterEstimate(
         letter=letter,
         probabilities=pooled,

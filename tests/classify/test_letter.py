@@ -46,9 +46,11 @@ def test_one_dissenting_view_keeps_the_letter_unsure(cti_ml: float, cti_ap: floa
     assert estimate.probabilities["A"] == pytest.approx(0.75, abs=1e-3)
 
 
-def test_the_ratio_has_the_casting_vote() -> None:
-    estimate = estimate_letter(_indices(0.85, 0.50, 0.50, u=0.0))
-    assert estimate.probabilities == {"A": 0.0, "B": 0.5, "C": 0.5}
+@pytest.mark.parametrize(("ratio", "cti"), [(0.85, 0.50), (0.62, 0.35), (0.40, 0.35)])
+def test_at_a_tie_the_letter_of_the_thinner_bone_stands(ratio: float, cti: float) -> None:
+    estimate = estimate_letter(_indices(ratio, cti, cti, u=0.0))
+    assert sorted(estimate.probabilities.values()) == [0.0, 0.5, 0.5]
+    assert estimate.probabilities["C"] == 0.5
     assert estimate.letter == "C"
 
 
