@@ -3,22 +3,24 @@
 import hashlib
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 import canalmorph
 from canalmorph.advise.fixation import advise_fixation
+from canalmorph.advise.sides import caution_about_sides
 from canalmorph.align.femur import align_femur
 from canalmorph.align.settings import AlignSettings
 from canalmorph.classify.shape import classify_canal
 from canalmorph.errors import CanalMorphError
 from canalmorph.indices.compute import compute_indices
+from canalmorph.indices.sides import compare_sides
 from canalmorph.locate.femora import locate_femurs
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.measure.axial import measure_axial
 from canalmorph.measure.canal import measure_canal
 from canalmorph.measure.settings import MeasureSettings
-from canalmorph.model.femur import AlignedFemur, Femur
-from canalmorph.model.results import CaseResult, FemurResult, Refusal
+from canalmorph.model.femur import AlignedFemur, Femur, Side
+from canalmorph.model.results import CaseResult, FemurResult, Refusal, SideDifference
 from canalmorph.model.volume import CtVolume
 from canalmorph.read.settings import ReadSettings
 from canalmorph.segment.cortex import segment_cortex
@@ -111,6 +113,7 @@ def measure_scan(
         results.append(result)
     if not results:
         raise failures[0]
+    differences, results = _compare_sides(results)
     spacing = tuple(float(step) for step in volume.spacing_mm)
     case = CaseResult(
         case_id=case_id,
@@ -122,5 +125,21 @@ def measure_scan(
         software_version=canalmorph.__version__,
         settings_hash=settings.hash_text(),
         settings=settings.to_dict(),
+        differences=differences,
     )
     return ScanMeasurement(case=case, aligned=tuple(aligned))
+
+
+def _compare_sides(
+    results: list[FemurResult],
+) -> tuple[tuple[SideDifference, ...], list[FemurResult]]:
+    """Return left against right, and the femora with the caution of it; unchanged where alone."""
+    by_side = {femur.side: femur for femur in results}
+    if len(by_side) < 2:
+        return (), results
+    differences = compare_sides(by_side[Side.RIGHT], by_side[Side.LEFT])
+    caution = caution_about_sides(differences)
+    return differences, [
+        replace(femur, advice=replace(femur.advice, cautions=(*femur.advice.cautions, *caution)))
+        for femur in results
+    ]

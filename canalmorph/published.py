@@ -16,8 +16,19 @@ BIBLIOGRAPHY: dict[str, str] = {
     "the mid-point of the lesser trochanter.",
     "sah_2007": "Sah et al. 2007: lateral cortical thickness index and bone density, 32 women.",
     "yeung_2006": "J Arthroplasty 2006;21:508: canal bone ratio, 45 cadaver femora.",
+    "cbr_2020": "Arch Bone Jt Surg 2020;8:675 (PMID 33313347): canal bone ratio on films, 50 hips "
+    "with osteoarthritis and 50 with fracture.",
+    "anterior_wall": "CT study of sagittal bowing in cadaver femora (researchexperts.utmb.edu, "
+    "authors not seen): anterior cortex 2.2 to 7.0 mm.",
+    "area_fraction_1997": "J Anat 1997 (doi:10.1046/j.1469-7580.1997.19130407.x): medullary share "
+    "of the mid-shaft of 180 Australians, 21 to 97 years.",
     "cc_ratio_2024": "PMC11248435: canal-to-calcar isthmus ratio by letter, 148 patients.",
     "dorr_1993": "Dorr et al., Bone 1993;14:231-242; values as quoted on a secondary page.",
+    "letter_words": "The letters in words (A: thick cortex in both views and a posterior fin; B: "
+    "posterior cortex thinned; C: thin cortex, fin lost), as quoted on a secondary page "
+    "(medicalalgorithms.com).",
+    "wall_order": "Proc Inst Mech Eng H, doi:10.1243/0954411991534889: 16 femora in sections, the "
+    "anterior wall of the shaft thinnest, the posterior thickest.",
     "spotorno": "Spotorno and Romagnoli; bound 2.7 as quoted in J Orthop Surg (Hong Kong) "
     "2010;18:279; the levels from memory.",
     "treece_2010": "Treece et al., Med Image Anal 2010;14:276 (PMC2868358): blurred-cortex model.",
@@ -52,15 +63,41 @@ MORPHOLOGICAL_LEVEL_MM = -70.0  # spotorno; the level from memory
 CANAL_BONE_RATIO_OSTEOPOROTIC = 0.49  # yeung_2006
 #: Inner less than half of outer speaks for press-fit. Common practice, no source.
 INNER_OVER_OUTER_HALF = 0.5
-#: Isthmus over lesser-trochanter width below which the letter is A. From memory; the means of
-#: cc_ratio_2024 (0.47, 0.62, 0.78) lie on the right sides of both bounds.
+#: Isthmus over lesser-trochanter width below which the letter is A. Common practice, no source:
+#: not seen in print; the means of cc_ratio_2024 (0.47, 0.62, 0.78) lie on the right sides.
 LETTER_A_BELOW = 0.5
-#: Isthmus over lesser-trochanter width above which the letter is C. From memory, as above.
+#: Isthmus over lesser-trochanter width above which the letter is C. Common practice, no source.
 LETTER_C_ABOVE = 0.75
+#: Mean isthmus over lesser-trochanter width by letter, 35, 96 and 17 hips. Means, not bounds.
+LETTER_MEAN_RATIO = {"A": 0.47, "B": 0.62, "C": 0.78}  # cc_ratio_2024
 #: Mean cortical thickness index on AP films by letter: A, B, C. Means, not bounds.
 LETTER_MEAN_CTI_AP_FILM = {"A": 0.58, "B": 0.50, "C": 0.42}  # dorr_1993
+#: Cortical thickness indices between which a view's letter is B: halfway between those means.
+#: That the bound lies there, and that it holds for the lateral view too, is common practice, no
+#: source; the lateral means were not seen in print.
+LETTER_CTI_C_BELOW = (LETTER_MEAN_CTI_AP_FILM["C"] + LETTER_MEAN_CTI_AP_FILM["B"]) / 2
+LETTER_CTI_A_ABOVE = (LETTER_MEAN_CTI_AP_FILM["B"] + LETTER_MEAN_CTI_AP_FILM["A"]) / 2
+#: Posterior over anterior wall on the lateral view below which the posterior wall is thinned, so
+#: that the view's letter is no A. That A has a posterior wall and B a thinned one is letter_words;
+#: that the posterior wall is the thicker one is wall_order; the bound itself is common practice,
+#: no source.
+LETTER_POSTERIOR_THIN_BELOW = 1.0
+#: Share of the canal's ratio in the letter; each view of the cortex has half of the rest, so that
+#: no letter reaches 80 % against either view. Common practice, no source.
+LETTER_RATIO_WEIGHT = 0.5
 #: Lateral cortical thickness index at or below this went with osteoporosis.
 LATERAL_CTI_ALERT = 0.40  # sah_2007
+#: Cortical thickness index ML at LT-100 of hips with osteoarthritis: mean and SD, 50 films; one
+#: less the printed canal bone ratio of 0.41 and 0.08.
+CTI_ML_ARTHRITIC_HIPS = (0.59, 0.08)  # cbr_2020
+#: A cortical thickness index ML at LT-100 below this is thin for its level: two SD below that mean.
+#: That two SD are the bound is common practice, no source.
+CTI_ML_THIN_BELOW = 0.43
+#: Thickness of the anterior wall of the shaft, least and largest of cadavers by CT. [mm]
+ANTERIOR_WALL_RANGE_MM = (2.2, 7.0)  # anterior_wall
+#: Cortex area over total area at mid-shaft: mean of women in their eighties. Young people 0.75, men
+#: in their eighties 0.63.
+AREA_FRACTION_OLD_WOMEN = 0.50  # area_fraction_1997
 #: Canal ML width by level, mean of 508 femora. [mm by mm above the lesser trochanter]
 CANAL_ML_PROFILE_MM = {
     20.0: 43.7,

@@ -3,6 +3,7 @@
 No sentence says more than its source, and none is an order.
 """
 
+from canalmorph.advise.thin_cortex import list_thin_cortex
 from canalmorph.advise.wording import format_chance, format_ratio
 from canalmorph.model.certainty import SURE_FROM, get_chance_below
 from canalmorph.model.results import CanalIndices, CanalType, Fixation, Measurement
@@ -18,7 +19,7 @@ NARROW_ISTHMUS_MM = 8.0
 
 #: Facts that bear on fixation and that no number here contains.
 UNKNOWN_FACTS = (
-    "Bone density: not measured; the cortex's HU is no density in mg/cm³.",
+    "Bone density: not measured; CT numbers (HU) are no density in mg/cm³ and hang on the voltage.",
     "Age and sex: not used here, even where the scan states them.",
     "A fracture, or arthroplasty because of one.",
     "Deformity, previous surgery or an implant in the femur.",
@@ -58,12 +59,14 @@ _LETTER_C_RISK = (
 )
 
 
-def list_cautions(canal_type: CanalType) -> tuple[str, ...]:
-    """Return the cautions that belong to every suggestion, and those of this canal's type."""
+def list_cautions(canal_type: CanalType, indices: CanalIndices) -> tuple[str, ...]:
+    """Return the cautions that belong to every suggestion, and those of this canal and cortex."""
     cautions = [_NO_TRIAL, _COMMON_PRACTICE, _REGISTRIES, _FRACTURE, _CEMENT_HARM]
+    cautions += list_thin_cortex(indices)
     if canal_type.letter is not None:
         cautions.append(
-            "The letter is an estimate from three numbers; by eye it depends on the reader."
+            "The letter is an estimate from four numbers, by a rule of our own; by eye it depends "
+            "on the reader."
         )
     if canal_type.outside_published_range:
         cautions.append(

@@ -76,7 +76,7 @@ def advise_fixation(canal_type: CanalType, indices: CanalIndices) -> FixationAdv
         fixation=fixation,
         reasons=(*_explain_outcome(fixation, flare, cortex), flare.reason, cortex.reason),
         against=list_counter_reasons(fixation, canal_type, indices),
-        cautions=list_cautions(canal_type),
+        cautions=list_cautions(canal_type, indices),
         unknown=UNKNOWN_FACTS,
         would_decide=_list_would_decide(fixation, flare, cortex),
     )

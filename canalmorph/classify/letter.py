@@ -5,29 +5,47 @@ from dataclasses import dataclass, field
 
 from canalmorph.model.certainty import get_chance_below
 from canalmorph.model.results import CanalIndices, Measurement
-from canalmorph.published import LETTER_A_BELOW, LETTER_C_ABOVE, LETTER_MEAN_CTI_AP_FILM
+from canalmorph.published import (
+    LETTER_A_BELOW,
+    LETTER_C_ABOVE,
+    LETTER_CTI_A_ABOVE,
+    LETTER_CTI_C_BELOW,
+    LETTER_POSTERIOR_THIN_BELOW,
+    LETTER_RATIO_WEIGHT,
+)
 
 #: The canal ratio that the letter rests on.
 RATIO_INPUT = "canal_ratio_isthmus_over_lt_ml"
 #: The cortical indices that temper it: what an AP and a lateral film show.
 CORTEX_INPUTS = ("cti_ml_lt_minus100", "cti_ap_lt_minus100")
+#: The walls that a lateral film shows.
+WALL_INPUT = "wall_ratio_posterior_over_anterior_lt_minus100"
 #: All inputs of the letter.
-LETTER_INPUTS = (RATIO_INPUT, *CORTEX_INPUTS)
-#: Share of the ratio in the vote; each cortical index has a half of the rest. Chosen so that no
-#: letter reaches 80 % against the voice of either cortical index.
-RATIO_WEIGHT = 0.5
-#: Cortical indices between which the letter is B: halfway between the printed means.
-CORTEX_C_BELOW = (LETTER_MEAN_CTI_AP_FILM["C"] + LETTER_MEAN_CTI_AP_FILM["B"]) / 2
-CORTEX_A_ABOVE = (LETTER_MEAN_CTI_AP_FILM["B"] + LETTER_MEAN_CTI_AP_FILM["A"]) / 2
+LETTER_INPUTS = (RATIO_INPUT, *CORTEX_INPUTS, WALL_INPUT)
+#: Who speaks, in the order of the inputs.
+VOICES = ("canal", "ap_view", "lateral_view")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LetterEstimate:
-    """The letter, the probability of each, and what it was estimated from."""
+    """The letter, the probability of each, and what it was estimated from.
+
+    Attributes
+    ----------
+    letter : str or None
+        None where an input is blank.
+    probabilities : mapping of str to float
+        Of each letter.
+    inputs : mapping of str to Measurement
+        By `LETTER_INPUTS`.
+    voices : mapping of str to (mapping of str to float)
+        What the canal, the AP view and the lateral view each say alone, by `VOICES`.
+    """
 
     letter: str | None = None
     probabilities: Mapping[str, float] = field(default_factory=dict)
     inputs: Mapping[str, Measurement] = field(default_factory=dict)
+    voices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
 
 def estimate_letter(indices: CanalIndices) -> LetterEstimate:
@@ -46,37 +64,52 @@ def estimate_letter(indices: CanalIndices) -> LetterEstimate:
     Raises
     ------
     ValueError
-        If a cortical index lies outside [0, 1) or the ratio outside (0, 1.5), or a value lacks
-        its uncertainty.
+        If a cortical index lies outside [0, 1), the canal's ratio outside (0, 1.5), the walls'
+        ratio is not above 0, or a value lacks its uncertainty.
 
     Notes
     -----
     The letter was defined by eye, on the look of the cortex in both views (``dorr_1993``); no
-    printed rule turns numbers into it, and this is a first one. Three voices are pooled: the
-    ratio of the canal's width at the isthmus to that at the lesser trochanter, with bounds 0.5
-    and 0.75 (convention; the means by letter of ``cc_ratio_2024`` lie between them), counts a
-    half; the cortical thickness index at LT-100, ML and AP, with bounds halfway between the
-    printed means by letter (0.54 and 0.46), counts a quarter each. Each voice gives the
-    probability of each letter from the normal error of its number, and the pool is their
-    weighted mean, so that a letter is sure only where the ratio and both views agree. The
-    printed means are of AP films; for the AP index none were found, and the same bounds stand
-    in.
+    printed rule turns numbers into it, and this one is our own. Three voices speak:
+
+    1. The canal: width at the isthmus over that at the lesser trochanter; below 0.5 A, above 0.75
+       C. It counts a half.
+    2. The AP view: cortical thickness index ML at LT-100; above 0.54 A, below 0.46 C. A quarter.
+    3. The lateral view: cortical thickness index AP at LT-100, by the same bounds; and where the
+       posterior wall is thinner than the anterior one, what would be A is B. A quarter.
+
+    Each voice gives each letter the probability that the true number lies in the letter's range,
+    from the normal error of the number; the errors of the lateral view's two numbers are taken as
+    independent. The letter's probability is the weighted mean of the voices': that of a reader who
+    trusts one of the three, chosen by its weight. So a letter is sure only where canal and both
+    views agree. What the numbers' errors share does not matter for the mean. Bounds, weights and
+    where they come from: `canalmorph.published`.
     """
     inputs = {name: indices.values.get(name, Measurement()) for name in LETTER_INPUTS}
     for name, measurement in inputs.items():
         _check_possible(name, measurement)
     if not all(measurement.known for measurement in inputs.values()):
         return LetterEstimate()
-    ratio = _ratio_chances(inputs[RATIO_INPUT])
-    cortices = [_cortex_chances(inputs[name]) for name in CORTEX_INPUTS]
-    share = (1 - RATIO_WEIGHT) / len(cortices)
+    said = (
+        _ratio_chances(inputs[RATIO_INPUT]),
+        _cortex_chances(inputs[CORTEX_INPUTS[0]]),
+        _lateral_chances(inputs[CORTEX_INPUTS[1]], inputs[WALL_INPUT]),
+    )
+    share = (1 - LETTER_RATIO_WEIGHT) / 2
+    weights = (LETTER_RATIO_WEIGHT, share, share)
     pooled = {
-        letter: RATIO_WEIGHT * ratio[letter] + share * sum(cortex[letter] for cortex in cortices)
-        for letter in ratio
+        letter: sum(weight * voice[letter] for weight, voice in zip(weights, said, strict=True))
+        for letter in "ABC"
     }
-    # At a tie the ratio has the casting vote.
-    letter = max(pooled, key=lambda name: (round(pooled[name], 12), ratio[name]))
-    return LetterEstimate(letter=letter, probabilities=pooled, inputs=inputs)
+    # At a tie, as near as a millionth, the letter of the wider canal and the thinner cortex stands:
+    # the more cautious one for a stem without cement.
+    letter = max(pooled, key=lambda name: (round(pooled[name], 6), name))
+    return LetterEstimate(
+        letter=letter,
+        probabilities=pooled,
+        inputs=inputs,
+        voices=dict(zip(VOICES, said, strict=True)),
+    )
 
 
 def _check_possible(name: str, measurement: Measurement) -> None:
@@ -89,6 +122,8 @@ def _check_possible(name: str, measurement: Measurement) -> None:
         raise ValueError(
             f"'{name}' must lie in [0, 1), got {value:g}; it is (outer - canal) / outer."
         )
+    if name == WALL_INPUT and not value > 0:
+        raise ValueError(f"'{name}' must be above 0, got {value:g}.")
 
 
 def _ratio_chances(ratio: Measurement) -> dict[str, float]:
@@ -98,6 +133,13 @@ def _ratio_chances(ratio: Measurement) -> dict[str, float]:
 
 
 def _cortex_chances(index: Measurement) -> dict[str, float]:
-    below_c = get_chance_below(index, CORTEX_C_BELOW)
-    below_a = get_chance_below(index, CORTEX_A_ABOVE)
+    below_c = get_chance_below(index, LETTER_CTI_C_BELOW)
+    below_a = get_chance_below(index, LETTER_CTI_A_ABOVE)
     return {"A": 1 - below_a, "B": below_a - below_c, "C": below_c}
+
+
+def _lateral_chances(index: Measurement, walls: Measurement) -> dict[str, float]:
+    """Return what the lateral view says: its index, and no A with a thinned posterior wall."""
+    by_index = _cortex_chances(index)
+    thinned = by_index["A"] * get_chance_below(walls, LETTER_POSTERIOR_THIN_BELOW)
+    return {"A": by_index["A"] - thinned, "B": by_index["B"] + thinned, "C": by_index["C"]}

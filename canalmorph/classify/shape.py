@@ -45,6 +45,7 @@ def classify_canal(indices: CanalIndices) -> CanalType:
         letter=letter.letter,
         letter_probabilities=letter.probabilities,
         letter_inputs=letter.inputs,
+        letter_voices=letter.voices,
     )
 
 

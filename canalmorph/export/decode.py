@@ -20,6 +20,7 @@ from canalmorph.model.results import (
     FixationAdvice,
     Measurement,
     Refusal,
+    SideDifference,
 )
 from canalmorph.model.volume import PatientFacts, ScanFacts
 
@@ -45,7 +46,14 @@ def decode_case(record: Plain) -> CaseResult:
         software_version=record["software_version"],
         settings_hash=record["settings_hash"],
         settings=record["settings"],
+        # A record of a time before the sides were compared has no such part.
+        differences=tuple(_decode_difference(plain) for plain in record.get("differences", ())),
     )
+
+
+def _decode_difference(plain: Plain) -> SideDifference:
+    numbers = _decode_measurements({name: plain[name] for name in ("right", "left", "difference")})
+    return SideDifference(column=plain["column"], unit=plain["unit"], **numbers)
 
 
 def _decode_femur(plain: Plain) -> FemurResult:
@@ -120,6 +128,8 @@ def _decode_type(plain: Plain) -> CanalType:
         letter=plain["letter"],
         letter_probabilities=dict(plain["letter_probabilities"]),
         letter_inputs=_decode_measurements(plain["letter_inputs"]),
+        # A record of a time before the voices were kept has none.
+        letter_voices={name: dict(said) for name, said in plain.get("letter_voices", {}).items()},
     )
 
 

@@ -23,6 +23,8 @@ from canalmorph.model.volume import PatientFacts
 
 #: Name and number of the record's form; a change that an older reader would misread is a new one.
 RECORD_FORMAT = "canalmorph-case-1"
+#: What serves while a case is measured only.
+LEFT_OUT = ("shared_uncertainties",)
 #: Parts of a profile that are packed.
 OUTLINES = ("outer_outline_mm", "canal_outline_mm")
 
@@ -92,7 +94,7 @@ def _encode(value: Any) -> Any:
         return {
             field.name: _encode(getattr(value, field.name))
             for field in fields(value)
-            if field.name not in OUTLINES
+            if field.name not in (*OUTLINES, *LEFT_OUT)
         }
     if isinstance(value, Mapping):
         return {str(_encode(key)): _encode(item) for key, item in value.items()}

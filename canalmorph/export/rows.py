@@ -14,6 +14,7 @@ from canalmorph.model.results import (
     FemurResult,
     Measurement,
     Refusal,
+    SideDifference,
 )
 
 #: What a cell may hold; None is a blank.
@@ -28,6 +29,7 @@ class CaseRows:
     femurs: Sequence[Row] = field(default=())
     sections: Sequence[Row] = field(default=())
     axial: Sequence[Row] = field(default=())
+    sides: Sequence[Row] = field(default=())
     refusals: Sequence[Row] = field(default=())
 
 
@@ -37,6 +39,7 @@ def make_case_rows(case: CaseResult) -> CaseRows:
         femurs=[_make_femur_row(case, femur) for femur in case.femora],
         sections=[row for femur in case.femora for row in _make_section_rows(case, femur)],
         axial=[row for femur in case.femora for row in _make_axial_rows(case, femur)],
+        sides=[_make_side_row(case, difference) for difference in case.differences],
         refusals=[make_refusal_row(refusal, case_id=case.case_id) for refusal in case.refusals],
     )
 
@@ -140,6 +143,25 @@ def _make_axial_rows(case: CaseResult, femur: FemurResult) -> Iterator[Row]:
             "level_mm": _blank_unless_finite(axial.levels_mm[index]),
             **_fill_measured(AXIAL_COLUMNS, axial, index),
         }
+
+
+def _make_side_row(case: CaseResult, found: SideDifference) -> Row:
+    value, u = found.difference.value, found.difference.u
+    row: dict[str, Cell] = {
+        "case_id": case.case_id,
+        "column": found.column,
+        "unit": found.unit,
+        "difference_over_u": value / u if value is not None and u else None,
+        "beyond_3u": "yes" if found.is_notable else "no",
+    }
+    for name, number in (
+        ("right", found.right),
+        ("left", found.left),
+        ("difference", found.difference),
+    ):
+        row[name] = _blank_unless_finite(number.value)
+        row[f"{name}_u"] = _blank_unless_finite(number.u)
+    return row
 
 
 def _fill_measured(

@@ -20,6 +20,7 @@ from canalmorph.model.columns import (
     FEMUR_COLUMNS,
     REFUSAL_COLUMNS,
     SECTION_COLUMNS,
+    SIDE_COLUMNS,
     Column,
 )
 from canalmorph.model.results import Refusal
@@ -27,11 +28,12 @@ from canalmorph.published import BIBLIOGRAPHY
 
 #: Decimals by unit: a tenth of what any scan supports, or finer, so that ratios and identities can
 #: be checked from the table.
-DECIMALS = {"mm": 4, "mm2": 3, "mm3": 2, "deg": 4, "HU": 2, "kV": 1, "1": 6}
+DECIMALS = {"mm": 4, "mm2": 3, "mm3": 2, "deg": 4, "HU": 2, "kV": 1, "1": 6, "row": 6}
 #: Tables by file name, with their columns in order.
 TABLES: dict[str, tuple[Column, ...]] = {
     "femurs.csv": FEMUR_COLUMNS,
     "sections.csv": SECTION_COLUMNS,
+    "sides.csv": SIDE_COLUMNS,
     "refusals.csv": REFUSAL_COLUMNS,
 }
 #: The table that is there only where a case has the scanner's slices measured.
@@ -45,7 +47,7 @@ _CONTROL_CHARACTERS = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 def write_tables(
     results_folder: Path, cases: Iterable[CaseRows], *, refusals: Iterable[Refusal] = ()
 ) -> None:
-    """Write ``femurs.csv``, ``sections.csv``, ``refusals.csv`` and ``columns.csv`` whole.
+    """Write ``femurs``, ``sections``, ``sides``, ``refusals`` and ``columns.csv`` whole.
 
     Where a case has them, ``axial.csv`` is written too; where none has, an old one is removed.
 
@@ -65,7 +67,7 @@ def write_tables(
         If the folder cannot be written; the earlier tables are then as they were.
     """
     with ExitStack() as stack:
-        femurs, sections, refused = (
+        femurs, sections, sides, refused = (
             _TableWriter(stack.enter_context(open_atomically(results_folder / name)), columns)
             for name, columns in TABLES.items()
         )
@@ -78,6 +80,7 @@ def write_tables(
                 axial.write_rows(rows.axial)
             femurs.write_rows(rows.femurs)
             sections.write_rows(rows.sections)
+            sides.write_rows(rows.sides)
             refused.write_rows(rows.refusals)
         refused.write_rows(make_refusal_row(refusal) for refusal in refusals)
         codebook = _TableWriter(
@@ -93,7 +96,7 @@ CODEBOOK_COLUMNS = tuple(
     Column(name=name, unit="", definition=definition)
     for name, definition in (
         ("name", "Column name."),
-        ("unit", "Unit; 1 for a ratio, empty for text."),
+        ("unit", "Unit; 1 for a ratio, row where the row itself names it, empty for text."),
         ("definition", "What it holds."),
         ("source", "Where the definition was published; empty where it is our own."),
         ("table", "File that has the column."),

@@ -114,6 +114,28 @@ def find_distances(
     return out
 
 
+@njit(cache=True)
+def _find_inside(points, outline, out):  # type: ignore[no-untyped-def]
+    for n in range(points.shape[0]):
+        out[n] = _inside(points[n, 0], points[n, 1], outline)
+
+
+def find_inside(
+    points_mm: NDArray[np.float64], outline_mm: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Return which points (n, 2) lie within a closed outline (m, 2).
+
+    Examples
+    --------
+    >>> square = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0]])
+    >>> find_inside(np.array([[1.0, 1.0], [5.0, 1.0]]), square)
+    array([ True, False])
+    """
+    out = np.empty(len(points_mm), dtype=np.bool_)
+    _find_inside(np.ascontiguousarray(points_mm), np.ascontiguousarray(outline_mm), out)
+    return out
+
+
 def find_area(outline_mm: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
     """Return the area [mm2] and the centroid (2,) [mm] of a closed outline (m, 2).
 

@@ -18,6 +18,13 @@ from canalmorph.published import (
 SLOPE_REACH_MM = 4.0
 #: Level of the proximal width of the second canal-to-calcar ratio. [mm above the trochanter]
 CALCAR_LEVEL_MM = -30.0
+#: Why there is no density of cancellous bone.
+CANCELLOUS_REASONS = {
+    "cancellous_neck_hu": "No neck was found, or what lies clear of its cortex is too small, too "
+    "near metal, or not all in the scan.",
+    "cancellous_metaphysis_hu": "The canal from LT+10 to LT+20 could not be followed all around, "
+    "or what lies clear of the cortex is too small, too near metal, or not all in the scan.",
+}
 
 
 class _Width:
@@ -85,6 +92,15 @@ def _named_widths(profile: CanalProfile) -> dict[str, _Width]:
                 width = _width_at(profile, f"{outline}_{axis}_mm", level)
                 if width is not None:
                     widths[f"{outline}_{axis}_{level_name}_mm"] = width
+    for wall in ("anterior", "posterior"):
+        column = f"cortex_{wall}_mm"
+        thickness = (
+            _width_at(profile, column, CORTICAL_INDEX_LEVEL_MM)
+            if column in profile.columns
+            else None
+        )
+        if thickness is not None:
+            widths[f"cortex_{wall}_lt_minus100_mm"] = thickness
     return widths
 
 
@@ -208,6 +224,11 @@ def _indices(profile: CanalProfile, widths: dict[str, _Width]) -> dict[str, Meas
         "canal_ratio_lt_minus100_over_lt_minus30_ml": _ratio(
             canal_index, at("canal", "ml", CALCAR_LEVEL_MM), u
         ),
+        "wall_ratio_posterior_over_anterior_lt_minus100": _ratio(
+            widths.get("cortex_posterior_lt_minus100_mm"),
+            widths.get("cortex_anterior_lt_minus100_mm"),
+            u,
+        ),
         "mci_ml": _ratio(at("outer", "ml", 0.0), at("canal", "ml", MORPHOLOGICAL_LEVEL_MM), u),
     }
     if isthmus is not None:
@@ -289,6 +310,8 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
             )
         elif name == "neck_shaft_angle_deg":
             reasons[name] = "No closed section of the neck was found, so that its axis is unknown."
+        elif name in CANCELLOUS_REASONS:
+            reasons[name] = CANCELLOUS_REASONS[name]
         elif name == "cortex_hu":
             reasons[name] = "No wall of the shaft is thick enough to read the density of cortex."
         else:

@@ -6,8 +6,10 @@ from numpy.typing import NDArray
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import fit_circle
 from canalmorph.geometry.outlines import find_centroids
+from canalmorph.measure.cancellous import measure_cancellous
 from canalmorph.measure.settings import MeasureSettings
-from canalmorph.measure.stack import measure_sections
+from canalmorph.measure.shared import find_shared_uncertainties
+from canalmorph.measure.stack import find_medial_limits, measure_sections
 from canalmorph.model.columns import NAMED_LEVELS_MM
 from canalmorph.model.femur import AlignedFemur, Calibration
 from canalmorph.model.results import CanalProfile, Measurement
@@ -50,11 +52,14 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         outer_outline_mm=outer[..., :2],
         canal_outline_mm=canal[..., :2],
         head=aligned.cortex.femur.head,
-        facts=_find_facts(aligned, levels, canal),
+        facts=_find_facts(aligned, levels, canal) | measure_cancellous(aligned, levels, quality),
         level_u_mm=aligned.lesser_trochanter.level_u_mm,
         isthmus_in_view=aligned.isthmus_in_view,
         calibration=aligned.cortex.calibration,
         warnings=_profile_warnings(aligned.cortex.calibration, quality, levels),
+        shared_uncertainties=find_shared_uncertainties(
+            sections, find_medial_limits(aligned.frame, levels, aligned.cortex.femur.head)[0]
+        ),
     )
 
 

@@ -123,6 +123,13 @@ INDEX_COLUMNS = (
         "dorr_1993",
     ),
     _measured(
+        "wall_ratio_posterior_over_anterior_lt_minus100",
+        "1",
+        "Mean thickness of the posterior quarter of the cortex over that of the anterior quarter, "
+        "at LT-100: the two walls of a lateral view.",
+        "wall_order",
+    ),
+    _measured(
         "mci_ml",
         "1",
         "Morphological cortical index: outer ML width at the lesser trochanter over canal "
@@ -159,12 +166,24 @@ FEMUR_COLUMNS = (
     ),
     _measured("isthmus_inscribed_level_mm", "mm", "Level of that smallest circle."),
     *_width_columns(),
+    *(
+        _measured(
+            f"cortex_{wall}_lt_minus100_mm",
+            "mm",
+            f"Mean cortical thickness of the {wall} quarter at LT-100.",
+        )
+        for wall in ("anterior", "posterior")
+    ),
     *INDEX_COLUMNS,
     _text("canal_shape", "stovepipe (CFI < 3), normal (3 to 4.7), champagne_flute (> 4.7)."),
     Column(name="p_stovepipe", unit="1", definition="Probability of the shape stovepipe."),
     Column(name="p_normal", unit="1", definition="Probability of the shape normal."),
     Column(name="p_champagne_flute", unit="1", definition="Probability of champagne_flute."),
-    _text("bone_letter", "A, B or C, estimated from canal ratio and cortical index, ML and AP."),
+    _text(
+        "bone_letter",
+        "A, B or C, estimated from canal ratio, cortical index ML and AP, and posterior over "
+        "anterior wall.",
+    ),
     Column(name="p_letter_a", unit="1", definition="Probability of the letter A."),
     Column(name="p_letter_b", unit="1", definition="Probability of the letter B."),
     Column(name="p_letter_c", unit="1", definition="Probability of the letter C."),
@@ -191,6 +210,18 @@ FEMUR_COLUMNS = (
         "needs 150 mm of shaft.",
     ),
     _measured("cortex_hu", "HU", "Density of thick cortex, blur removed."),
+    _measured(
+        "cancellous_neck_hu",
+        "HU",
+        "Mean of the CT in 10 mm of the neck about its narrowest section, at least 3 mm, and three "
+        "widths of the blur, inside its cortex; hangs on the tube voltage, no bone density.",
+    ),
+    _measured(
+        "cancellous_metaphysis_hu",
+        "HU",
+        "Mean of the CT in the canal from LT+10 to LT+20, at least 3 mm, and three widths of the "
+        "blur, inside the cortex; hangs on the tube voltage, no bone density.",
+    ),
     Column(name="slice_spacing_mm", unit="mm", definition="Distance between slices."),
     Column(name="pixel_mm", unit="mm", definition="Larger pixel spacing of the slices."),
     _text("kernel", "Reconstruction kernel as written in the file."),
@@ -292,4 +323,20 @@ REFUSAL_COLUMNS = (
     _text("reason_code", "Reason."),
     _text("tag", "DICOM tag or header field at fault."),
     _text("message", "What is wrong and what to do."),
+)
+
+SIDE_COLUMNS = (
+    _text("case_id", "Keyed hash that names the measured series."),
+    _text("column", "The column of femurs.csv that is compared."),
+    _text("unit", "Its unit; 1 for a ratio."),
+    _measured("right", "row", "The right femur's number."),
+    _measured("left", "row", "The left femur's number."),
+    _measured(
+        "difference",
+        "row",
+        "Left less right. In its uncertainty, what both sides share (density, blur and kernel of "
+        "the scan) is left out, since it cancels.",
+    ),
+    Column(name="difference_over_u", unit="1", definition="The difference over its uncertainty."),
+    _text("beyond_3u", "yes where the difference is above 3 of its uncertainties, else no."),
 )

@@ -61,6 +61,9 @@ class CanalProfile:
         Density, blur and noise that the edges rest on.
     warnings : tuple of str
         Codes.
+    shared_uncertainties : mapping of str to (n,) float array
+        The part of `uncertainties` that moves all edges of the scan the same way; used while a
+        case is measured and not recorded, so that it is empty in a case that was read back.
     """
 
     side: Side
@@ -77,6 +80,7 @@ class CanalProfile:
     isthmus_in_view: bool
     calibration: Calibration
     warnings: tuple[str, ...] = ()
+    shared_uncertainties: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -152,6 +156,9 @@ class CanalType:
         Sum 1; empty where unknown.
     letter_inputs : mapping of str to Measurement
         The numbers the letter rests on.
+    letter_voices : mapping of str to (mapping of str to float)
+        What ``canal``, ``ap_view`` and ``lateral_view`` each say alone: the probabilities of the
+        letters; empty where unknown.
     """
 
     shape: CanalShape | None
@@ -161,6 +168,7 @@ class CanalType:
     letter: str | None = None
     letter_probabilities: Mapping[str, float] = field(default_factory=dict)
     letter_inputs: Mapping[str, Measurement] = field(default_factory=dict)
+    letter_voices: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
 
 class Fixation(StrEnum):
@@ -249,6 +257,45 @@ class FemurResult:
         return "partial" if self.indices.reasons else "measured"
 
 
+#: A difference of the two sides above this many of its standard uncertainties is remarked on.
+NOTABLE_DEVIATIONS = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideDifference:
+    """One number of the left femur against that of the right one.
+
+    Attributes
+    ----------
+    column, unit : str
+        As in the registry of columns.
+    right, left : Measurement
+        Both known.
+    difference : Measurement
+        Left less right; what both uncertainties share is not in its uncertainty.
+
+    Examples
+    --------
+    >>> one, other = Measurement(value=10.0, u=0.1), Measurement(value=10.5, u=0.1)
+    >>> apart = Measurement(value=0.5, u=0.14)
+    >>> found = SideDifference(column="x", unit="mm", right=one, left=other, difference=apart)
+    >>> found.is_notable
+    True
+    """
+
+    column: str
+    unit: str
+    right: Measurement
+    left: Measurement
+    difference: Measurement
+
+    @property
+    def is_notable(self) -> bool:
+        """Whether the sides differ by more than `NOTABLE_DEVIATIONS` standard uncertainties."""
+        value, u = self.difference.value, self.difference.u
+        return value is not None and u is not None and abs(value) > NOTABLE_DEVIATIONS * u
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CaseResult:
     """One measured series: its femora and what was refused.
@@ -271,6 +318,8 @@ class CaseResult:
         What made it.
     settings : mapping of str to object
         All settings, for the provenance.
+    differences : tuple of SideDifference
+        Left against right; empty where only one femur was measured.
     """
 
     case_id: str
@@ -282,3 +331,4 @@ class CaseResult:
     software_version: str
     settings_hash: str
     settings: Mapping[str, object]
+    differences: tuple[SideDifference, ...] = ()

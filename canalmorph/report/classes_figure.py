@@ -12,7 +12,9 @@ from canalmorph.published import (
     LATERAL_CTI_ALERT,
     LETTER_A_BELOW,
     LETTER_C_ABOVE,
-    LETTER_MEAN_CTI_AP_FILM,
+    LETTER_CTI_A_ABOVE,
+    LETTER_CTI_C_BELOW,
+    LETTER_POSTERIOR_THIN_BELOW,
     STOVEPIPE_BELOW,
 )
 from canalmorph.report.drawing import FAINT, INK, PALE, place_axes, render_svg, start_figure
@@ -73,12 +75,9 @@ STRIPS = (
         column="cti_ml_lt_minus100",
         title="Cortical thickness index, LT−100, ML",
         span=(0.2, 0.8),
-        bounds=(),
-        zones=("",),
-        marks=tuple(
-            (mean, f"{letter} {mean:g}") for letter, mean in LETTER_MEAN_CTI_AP_FILM.items()
-        ),
-        source="film means, Dorr 1993",
+        bounds=(LETTER_CTI_C_BELOW, LETTER_CTI_A_ABOVE),
+        zones=("C", "B", "A"),
+        source="near film means, Dorr 1993",
     ),
     Strip(
         column="cti_ap_lt_minus100",
@@ -86,7 +85,19 @@ STRIPS = (
         span=(0.2, 0.8),
         bounds=(LATERAL_CTI_ALERT,),
         zones=("went with osteoporosis", "above"),
-        source="Sah 2007",
+        marks=(
+            (LETTER_CTI_C_BELOW, f"C|B {LETTER_CTI_C_BELOW:g}"),
+            (LETTER_CTI_A_ABOVE, f"B|A {LETTER_CTI_A_ABOVE:g}"),
+        ),
+        source="Sah 2007; letters as for ML",
+    ),
+    Strip(
+        column="wall_ratio_posterior_over_anterior_lt_minus100",
+        title="Posterior over anterior wall, LT−100",
+        span=(0.4, 2.4),
+        bounds=(LETTER_POSTERIOR_THIN_BELOW,),
+        zones=("posterior thinned: no A", "posterior the thicker"),
+        source="common practice",
     ),
     Strip(
         column="canal_ratio_isthmus_over_lt_ml",
@@ -94,7 +105,7 @@ STRIPS = (
         span=(0.2, 1.0),
         bounds=(LETTER_A_BELOW, LETTER_C_ABOVE),
         zones=("A", "B", "C"),
-        source="convention",
+        source="common practice",
     ),
 )
 

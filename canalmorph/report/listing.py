@@ -24,6 +24,9 @@ NAMES = {
     "cbr_ml_lt_minus100": "Canal over outer width ML, LT−100",
     "canal_ratio_isthmus_over_lt_ml": "Canal ML, isthmus over LT",
     "canal_ratio_lt_minus100_over_lt_minus30_ml": "Canal ML, LT−100 over LT−30",
+    "wall_ratio_posterior_over_anterior_lt_minus100": "Posterior over anterior wall, LT−100",
+    "cortex_anterior_lt_minus100_mm": "Anterior wall, LT−100",
+    "cortex_posterior_lt_minus100_mm": "Posterior wall, LT−100",
     "mci_ml": "Outer ML at LT over canal ML at LT−70",
     "cortical_area_fraction_isthmus": "Cortex area over total area, isthmus",
     "head_diameter_mm": "Head, diameter",
@@ -31,7 +34,9 @@ NAMES = {
     "femoral_offset_mm": "Head centre from shaft axis (offset)",
     "canal_volume_lt_isthmus_mm3": "Canal volume, LT to isthmus",
     "bow_radius_mm": "Bow, radius",
-    "cortex_hu": "Density of thick cortex",
+    "cortex_hu": "CT number of thick cortex",
+    "cancellous_neck_hu": "CT number of cancellous bone, neck",
+    "cancellous_metaphysis_hu": "CT number of cancellous bone, LT+10 to LT+20",
     "lt_x_mm": "Lesser trochanter, patient x (left)",
     "lt_y_mm": "Lesser trochanter, patient y (back)",
     "lt_z_mm": "Lesser trochanter, patient z (up)",
@@ -83,9 +88,12 @@ def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
     widths = [name for name in measured if name_width(name)]
     rest = [name for name in measured if name not in indices and name not in widths]
     places = [name for name in rest if name.split("_")[-2] in ("x", "y", "z")]
+    numbers = [name for name in rest if measured[name].unit == "HU"]
+    voltage = "not stated" if case.scan.kvp is None else f"{case.scan.kvp:g} kV"
     groups = (
         ("Indices", indices),
-        ("Isthmus, head, neck, shaft", [name for name in rest if name not in places]),
+        ("Isthmus, head, neck, shaft", [name for name in rest if name not in (*places, *numbers)]),
+        (f"CT numbers, tube voltage {voltage}", numbers),
         ("Landmarks in the scan", places),
     )
     tables = []

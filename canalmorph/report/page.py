@@ -12,15 +12,16 @@ from canalmorph.model.femur import AlignedFemur, Side
 from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.classes_figure import draw_classes_figure
+from canalmorph.report.letter import describe_letter, list_voices
 from canalmorph.report.listing import Gap, WidthTable, list_gaps, list_numbers, list_widths
 from canalmorph.report.sections_figure import draw_sections_figure
+from canalmorph.report.sides import describe_sides, list_sides
 from canalmorph.report.widths_figure import draw_widths_figure
 from canalmorph.report.wording import (
     FIXATION_WORDS,
     GLOSSARY,
     PLANE_WORDS,
     STANDING,
-    describe_letter,
     describe_refusal,
     describe_shape,
     describe_warning,
@@ -34,6 +35,7 @@ class SidePart:
     side: str
     shape: str
     letter: str
+    letter_voices: tuple[str, ...]
     fixation: str
     fixation_code: str
     reasons: tuple[str, ...]
@@ -95,9 +97,12 @@ def make_page(
         sides=[_make_side(femur, by_side.get(femur.side)) for femur in case.femora],
         refusals=[describe_refusal(refusal, deidentify=deidentify) for refusal in case.refusals],
         unseen=_list_unseen(case),
-        cautions=_merge(femur.advice.cautions for femur in case.femora),
+        cautions=_list_cautions(case.femora),
         unknown=_merge(femur.advice.unknown for femur in case.femora),
         tables=list_numbers(case),
+        against=list_sides(case),
+        against_words=describe_sides(case),
+        kvp=_describe_kvp(case),
         glossary=GLOSSARY,
         sources=sorted(BIBLIOGRAPHY.values()),
     )
@@ -152,6 +157,16 @@ def _list_scan(case: CaseResult, *, deidentify: bool) -> Mapping[str, str]:
     return {name: fact for name, fact in facts.items() if fact}
 
 
+def _describe_kvp(case: CaseResult) -> str:
+    """Return what CT numbers hang on, in a sentence."""
+    kvp = case.scan.kvp
+    voltage = "is not stated in the file" if kvp is None else f"was {kvp:g} kV"
+    return (
+        f"CT numbers (HU) hang on the tube voltage, which {voltage}: compare them at the same "
+        "voltage and scanner only. They are no bone density and no diagnosis."
+    )
+
+
 def _format_date(date: str) -> str:
     """Return a DICOM date with dashes; anything else as it is."""
     if len(date) == 8 and date.isdigit():
@@ -169,6 +184,7 @@ def _make_side(femur: FemurResult, aligned: AlignedFemur | None) -> SidePart:
         side=side,
         shape=describe_shape(femur.canal_type, femur.indices),
         letter=describe_letter(femur.canal_type),
+        letter_voices=list_voices(femur.canal_type),
         fixation=FIXATION_WORDS[advice.fixation],
         fixation_code=advice.fixation.value,
         reasons=advice.reasons,
@@ -204,6 +220,20 @@ def _list_unseen(case: CaseResult) -> list[str]:
     """Return the sides of which the page has neither numbers nor a refusal."""
     told = {femur.side for femur in case.femora} | {refusal.side for refusal in case.refusals}
     return [side.value for side in Side if side not in told]
+
+
+def _list_cautions(femora: Sequence[FemurResult]) -> list[str]:
+    """Return each caution once; one that is not of every femur has its side before it."""
+    shared = [set(femur.advice.cautions) for femur in femora]
+    return _merge(
+        tuple(
+            sentence
+            if all(sentence in others for others in shared)
+            else f"{femur.side.value.capitalize()}: {sentence}"
+            for sentence in femur.advice.cautions
+        )
+        for femur in femora
+    )
 
 
 def _merge(lists: Iterable[tuple[str, ...]]) -> list[str]:

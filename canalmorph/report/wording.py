@@ -14,10 +14,9 @@ from canalmorph.model.results import (
 from canalmorph.published import (
     FLUTE_ABOVE,
     FLUTE_PUBLISHED_UP_TO,
-    LETTER_A_BELOW,
-    LETTER_C_ABOVE,
     STOVEPIPE_BELOW,
 )
+from canalmorph.report.letter import LETTER_RULE
 from canalmorph.report.numbers import format_chance, format_measurement
 
 SHAPE_WORDS = {
@@ -81,10 +80,7 @@ GLOSSARY = {
     "PMC7371079).",
     "Cortical thickness index": "Outer less canal width, over outer width: the share of the "
     "bone's width that is cortex.",
-    "Letter A, B, C (estimated)": "A funnel with thick cortex, in between, a wide canal with thin "
-    "cortex; by definition a judgement by eye of two films. Here an estimate from the canal's "
-    f"width at the isthmus over LT (A below {LETTER_A_BELOW:g}, C above {LETTER_C_ABOVE:g}; "
-    "convention) and the cortical thickness index in both planes.",
+    "Letter A, B, C (estimated)": LETTER_RULE,
     "Probability": "Share of the number's own error that falls into a class; it knows nothing of "
     f"errors of another kind. Below {100 * SURE_FROM:.0f} % the page says undecided.",
 }
@@ -117,17 +113,6 @@ def describe_shape(canal_type: CanalType, indices: CanalIndices) -> str:
         else ""
     )
     return f"Canal shape: {SHAPE_WORDS[shape]} ({format_chance(chances[shape])}); {number}.{beyond}"
-
-
-def describe_letter(canal_type: CanalType) -> str:
-    """Return the estimated letter in a sentence, with the probability of each."""
-    if canal_type.letter is None:
-        return "Letter A, B, C: not estimated, since one of its three numbers is not known."
-    chances = canal_type.letter_probabilities
-    each = ", ".join(f"{letter} {format_chance(chance)}" for letter, chance in chances.items())
-    if chances[canal_type.letter] < SURE_FROM:
-        return f"Letter (estimated): undecided ({each})."
-    return f"Letter (estimated): {canal_type.letter} ({each})."
 
 
 def describe_refusal(refusal: Refusal, *, deidentify: bool) -> str:

@@ -137,7 +137,7 @@ def sample_texture(x: float, y: float, z: float, cell: float) -> float:
 
 
 @njit(cache=True)
-def _mix_interior(
+def sample_interior(
     u: float, v: float, s: float, p: NDArray[np.float64], t: NDArray[np.float64]
 ) -> float:
     """Return the density inside the canal: marrow in the shaft, cancellous bone at its ends."""
@@ -302,7 +302,7 @@ def sample_material(
         v = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
         s = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
         if material == 0:
-            return _mix_interior(u, v, s, p, t)
+            return sample_interior(u, v, s, p, t)
         if material == 1:
             grain = sample_texture(u, v, s, t[T_CORTEX_TEXTURE])
             return float(t[T_CORTEX] + t[T_CORTEX_SD] * grain)

@@ -108,6 +108,7 @@ def test_the_reason_of_a_blank_number_is_passed_on() -> None:
                 "canal_ratio_isthmus_over_lt_ml": (0.85, 0.01),
                 "cti_ml_lt_minus100": (0.40, 0.01),
                 "cti_ap_lt_minus100": (0.44, 0.005),
+                "wall_ratio_posterior_over_anterior_lt_minus100": (1.2, 0.02),
             },
             "letter C",
         ),

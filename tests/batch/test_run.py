@@ -17,6 +17,7 @@ from canalmorph.batch import case_files
 from canalmorph.batch.outcomes import BatchOptions, MeasureScan
 from canalmorph.batch.run import is_companion, measure_inputs
 from canalmorph.errors import NoBoneError, ResultsNotWritableError
+from canalmorph.export.tables import TABLES
 from canalmorph.pipeline import Settings
 from canalmorph.read.found import SeriesFound
 from canalmorph_phantoms.build import PhantomResult
@@ -134,7 +135,7 @@ def test_a_case_has_its_files_and_nothing_else_lies_about(
     assert case.name == result.measured[0].case_id
     assert {path.name for path in case.iterdir()} == {"result.json", "report.html", "masks.nii.gz"}
     visible = {path.name for path in (tmp_path / "out").iterdir() if path.name[0] != "."}
-    assert visible == {"femurs.csv", "sections.csv", "refusals.csv", "columns.csv", "cases"}
+    assert visible == {*TABLES, "columns.csv", "cases"}
     levels = read_rows(tmp_path / "out/sections.csv")
     assert {row["case_id"] for row in levels} == {case.name}
 

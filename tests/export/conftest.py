@@ -19,6 +19,7 @@ from canalmorph.model.results import (
     FixationAdvice,
     Measurement,
     Refusal,
+    SideDifference,
 )
 from canalmorph.model.volume import PatientFacts, ScanFacts
 
@@ -105,6 +106,7 @@ def _make_femur(side: Side) -> FemurResult:
             },
             letter="B",
             letter_probabilities={"A": 0.25, "B": 0.75, "C": 0.0},
+            letter_voices={"canal": {"A": 0.5, "B": 0.5, "C": 0.0}},
             letter_inputs={"cti_ml_lt_minus100": Measurement(value=0.5, u=0.01)},
         ),
         advice=FixationAdvice(
@@ -147,6 +149,24 @@ def make_case() -> Callable[..., CaseResult]:
             ),
             software_version="0.1.0",
             settings_hash="123456789abc",
+            differences=(
+                SideDifference(
+                    column="canal_ml_lt_mm",
+                    unit="mm",
+                    right=Measurement(value=28.0, u=0.1),
+                    left=Measurement(value=28.9, u=0.1),
+                    difference=Measurement(value=0.9, u=0.14),
+                ),
+                SideDifference(
+                    column="cfi_ml",
+                    unit="1",
+                    right=Measurement(value=3.7, u=0.1),
+                    left=Measurement(value=3.6, u=0.1),
+                    difference=Measurement(value=-0.1, u=0.14),
+                ),
+            )
+            if len(sides) == 2
+            else (),
             settings={"measure": {"step_mm": 2.0, "levels": (1.0, 2.0)}},
         )
 

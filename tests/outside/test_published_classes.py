@@ -36,7 +36,8 @@ def test_flare_index_falls_into_the_printed_class(
 
 @pytest.mark.parametrize(("letter", "ratio", "cti"), PUBLISHED_LETTERS)
 def test_printed_means_get_their_own_letter(letter: str, ratio: float, cti: float) -> None:
-    values = dict(zip(LETTER_INPUTS, (ratio, cti, cti), strict=True))
+    # The walls of a usual femur: posterior the thicker (doi:10.1243/0954411991534889).
+    values = dict(zip(LETTER_INPUTS, (ratio, cti, cti, 1.3), strict=True))
     canal_type = classify_canal(
         CanalIndices(
             values={name: Measurement(value=value, u=0.01) for name, value in values.items()}
@@ -49,7 +50,7 @@ def test_printed_means_get_their_own_letter(letter: str, ratio: float, cti: floa
 def test_a_cortical_index_above_one_is_refused() -> None:
     # orthobullets.com/evidence/24781623 prints 1.10 for letter A; it fits (outer - inner) / inner,
     # which as (outer - inner) / outer is 1.10 / 2.10 = 0.524.
-    values = dict(zip(LETTER_INPUTS, (0.47, 1.10, 0.58), strict=True))
+    values = dict(zip(LETTER_INPUTS, (0.47, 1.10, 0.58, 1.3), strict=True))
     with pytest.raises(ValueError, match="cti_ml_lt_minus100"):
         classify_canal(
             CanalIndices(

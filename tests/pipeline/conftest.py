@@ -97,6 +97,23 @@ def pair_volume(pair: PhantomResult) -> CtVolume:
 
 
 @pytest.fixture(scope="session")
+def pair_cases(pair_volume: CtVolume) -> tuple[CaseResult, CaseResult]:
+    """Return two femora that differ, and the same patient in a mirror, both measured."""
+    affine = pair_volume.index_to_lps_mm.copy()
+    affine[0] *= -1
+    mirrored = replace(pair_volume, index_to_lps_mm=affine)
+    still, turned = (
+        measure_scan(volume, Settings(), case_id="pair").case for volume in (pair_volume, mirrored)
+    )
+    return still, turned
+
+
+@pytest.fixture(scope="session")
+def pair_values(pair_cases: tuple[CaseResult, CaseResult]) -> tuple[dict[str, Values], ...]:
+    return tuple(list_values(case) for case in pair_cases)
+
+
+@pytest.fixture(scope="session")
 def tube_volume() -> CtVolume:
     """Return a straight bone without a head, as a shin or an upper arm is one to a scan."""
     scanner = Scanner(

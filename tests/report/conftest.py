@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from canalmorph.advise.fixation import advise_fixation
 from canalmorph.classify.shape import classify_canal
+from canalmorph.indices.sides import compare_sides
 from canalmorph.model.columns import NAMED_LEVELS_MM
 from canalmorph.model.femur import (
     AlignedFemur,
@@ -183,6 +184,7 @@ def make_indices(shape: Shape, profile: CanalProfile) -> CanalIndices:
         ("cbr_ml_lt_minus100", ratio),
         ("cti_ml_lt_minus100", None if ratio is None else 1 - ratio),
         ("cti_ap_lt_minus100", None if ratio is None else 1 - ratio),
+        ("wall_ratio_posterior_over_anterior_lt_minus100", None if ratio is None else 1.0),
     ):
         keep(name, value, 0.008, below)
     at_lt = values["canal_ml_lt_mm"].value
@@ -286,6 +288,7 @@ def make_case(
         software_version="0.1.0",
         settings_hash="123456789abc",
         settings={},
+        differences=compare_sides(femurs[0][0], femurs[1][0]) if len(femurs) == 2 else (),
     )
     return case, [aligned for _, aligned in femurs]
 

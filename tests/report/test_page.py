@@ -104,6 +104,7 @@ def test_parts_come_in_their_order(whole_page: str) -> None:
         "Right femur, pictures",
         "Left femur, pictures",
         "Numbers",
+        "Left against right",
         "Not measured, and why",
         "Method and scan",
         "Glossary",
@@ -242,3 +243,47 @@ def test_every_warning_reads_as_a_sentence(whole_case: Case) -> None:
     assert "The cortex is thin 20 mm above the lesser trochanter" in text
     assert "new code" in text
     assert "metal is likely" in text
+
+
+def test_left_stands_against_right_and_marks_what_differs(
+    whole_page: str, whole_case: Case
+) -> None:
+    case, aligned = whole_case
+    _, text = _read(whole_page)
+    notable = [found for found in case.differences if found.is_notable]
+    # The right canal is 12 mm wide at the isthmus, the left one 16 mm, each known to 0.1 mm.
+    assert "isthmus_canal_ml_mm" in {found.column for found in notable}
+    assert "+4.00 ± 0.14 mm" in text
+    assert f"{len(notable)} of {len(case.differences)} numbers differ by more than 3" in text
+    assert whole_page.count('<tr class="notable">') == len(notable)
+    alone = replace(case, femora=case.femora[:1], differences=())
+    assert "Left against right" not in _read(make_page(alone, aligned[:1]))[1]
+
+
+def test_the_letter_stands_with_what_each_view_says(whole_page: str) -> None:
+    _, text = _read(whole_page)
+    for words in ("Canal, isthmus over LT", "AP view, cortical thickness index ML", "Lateral view"):
+        assert text.count(words) >= 2
+    assert "posterior over anterior wall 1.00" in text
+    assert "common practice, no source" in text
+
+
+@pytest.mark.parametrize(("kvp", "words"), [(100.0, "was 100 kV"), (None, "is not stated")])
+def test_ct_numbers_stand_with_the_tube_voltage(
+    whole_case: Case, kvp: float | None, words: str
+) -> None:
+    case, _ = whole_case
+    _, text = _read(make_page(replace(case, scan=replace(case.scan, kvp=kvp)), []))
+    assert f"hang on the tube voltage, which {words}" in text
+
+
+def test_a_caution_of_one_side_names_it(whole_case: Case) -> None:
+    case, _ = whole_case
+    femora = tuple(
+        replace(femur, advice=replace(femur.advice, cautions=("Of both.", f"Of {femur.side}.")))
+        for femur in case.femora
+    )
+    _, text = _read(make_page(replace(case, femora=femora), []))
+    assert "Right: Of right." in text
+    assert "Left: Of left." in text
+    assert "Right: Of both." not in text
