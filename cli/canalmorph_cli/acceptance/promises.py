@@ -189,6 +189,7 @@ _SECTION_WIDTHS = frozenset(
 _QUARTERS = frozenset(
     f"cortex_{name}_mm" for name in ("medial", "lateral", "anterior", "posterior")
 )
+THICKNESS_INDICES = frozenset({"cti_ml_lt_minus100", "cti_ap_lt_minus100", "cti_ml_isthmus"})
 
 #: What is promised, in the order of the page.
 PROMISES: tuple[Promise, ...] = (
@@ -244,12 +245,24 @@ PROMISES: tuple[Promise, ...] = (
     ),
     Promise(
         key="cti",
-        words="Cortical thickness index at LT-100 and at the isthmus",
+        words="Cortical thickness index at LT-100 and at the isthmus, cortex of 2 mm and more",
         unit="1",
-        columns=frozenset({"cti_ml_lt_minus100", "cti_ap_lt_minus100", "cti_ml_isthmus"}),
+        columns=THICKNESS_INDICES,
+        wall_mm=(2.0, inf),
         bias=0.001,
         sd=0.002,
         worst=0.006,
+    ),
+    Promise(
+        key="cti_thin",
+        # What is promised of walls of 1 to 2 mm, for two of them on a bone of 25 mm.
+        words="The same, cortex below 2 mm",
+        unit="1",
+        columns=THICKNESS_INDICES,
+        wall_mm=(0.5, 2.0),
+        bias=0.004,
+        sd=0.008,
+        worst=0.024,
     ),
     Promise(
         key="lt_level",

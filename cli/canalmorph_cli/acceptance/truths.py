@@ -132,7 +132,7 @@ def _list_points(femur: FemurTruth) -> dict[str, float]:
 
 
 def _list_widths(femur: FemurTruth) -> tuple[dict[str, float], dict[str, float]]:
-    """Return the widths in view by column name, and the wall each rests on [mm]."""
+    """Return the widths in view by column name, and the wall that each number rests on [mm]."""
     sections = femur.named_sections
     widths, walls = {}, {}
     for level, height in NAMED_LEVELS_MM.items():
@@ -143,6 +143,9 @@ def _list_widths(femur: FemurTruth) -> tuple[dict[str, float], dict[str, float]]
                 name = f"{outline}_{axis}_{level}_mm"
                 widths[name] = sections[level][f"{outline}_{axis}_mm"]
                 walls[name] = sections[level]["cortex_min_mm"]
+    for level in ("lt_minus100", "isthmus"):
+        for axis in ("ml", "ap"):
+            walls[f"cti_{axis}_{level}"] = sections[level]["cortex_min_mm"]
     if not femur.isthmus_in_volume:
         return widths, walls
     isthmus = sections["isthmus"]
