@@ -68,7 +68,7 @@ def measure_sections(
     """
     outer, canal, ring_bits = _cut_surfaces(cortex, frame, heights_mm)
     dense = cut_tube(frame.lps_to_frame_mm(cortex.dense_lps_mm), heights_mm)[..., :2]
-    limits, limits_u = _medial_limits(frame, heights_mm, cortex.femur.head)
+    limits, limits_u = find_medial_limits(frame, heights_mm, cortex.femur.head)
     columns = {column.name: np.full(len(heights_mm), np.nan) for column in SECTION_MEASURES}
     uncertainties = {name: values.copy() for name, values in columns.items()}
     quality = np.zeros(len(heights_mm), dtype=np.int64)
@@ -146,7 +146,7 @@ def _ring_bits(
     return np.asarray(bits | np.where(crossed, int(Quality.METAL), 0))
 
 
-def _medial_limits(
+def find_medial_limits(
     frame: FemurFrame, heights_mm: NDArray[np.float64], head: HeadSphere | None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return where the head's circle begins at each height, and its uncertainty [mm].

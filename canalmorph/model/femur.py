@@ -258,6 +258,10 @@ class NeckAxis:
     direction_u_deg: float
 
 
+#: Between which axes torsion stands, and along which axis it is seen.
+TORSION_METHOD = "neck_axis_to_posterior_condylar_line_about_proximal_shaft_axis"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Condyles:
     """Landmarks of the femur's lower end.
