@@ -30,6 +30,8 @@ EPICONDYLE_BELOW_MM, EPICONDYLE_ABOVE_MM = 12.0, 35.0
 #: Standard uncertainty of a condyle's height that its edges do not show: density of the shell
 #: and shape, which differ between the condyles. [mm]
 EDGE_U_MM = 0.2
+#: A shell that is thin for its slices ends early or late by this share of their distance.
+SLICE_SHARE = 0.3
 
 
 def find_condyles(knee: KneeView, proximal: NDArray[np.float64], side: Side) -> Condyles | None:
@@ -210,5 +212,6 @@ def _find_lowest(
         if not top.inside:
             return None
         if best is None or float(place @ proximal) < float(best[0] @ proximal):
-            best = place, float(np.hypot(top.height_u_mm, EDGE_U_MM))
+            u_slices = SLICE_SHARE * float(crop.spacing_mm[0])
+            best = place, float(np.hypot(top.height_u_mm, EDGE_U_MM + u_slices))
     return best

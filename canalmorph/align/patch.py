@@ -13,10 +13,12 @@ from canalmorph.model.volume import CtVolume
 RAY_MM, STEP_MM = 1.5, 0.25
 #: The edge is first sought from this far inside the coarse surface to this far outside. [mm]
 INSIDE_MM, OUTSIDE_MM = 8.0, 4.0
-#: And then this near to the smooth surface through the first edges. [mm]
-NEAR_MM = 2.5
+#: And then this near to the median of the first edges within the second. [mm]
+NEAR_MM, MEDIAN_MM = 2.5, 3.5
 #: A falling edge rises to this at least: a thin shell in thick slices. [HU]
 LEAST_PEAK_HU = 180.0
+#: The least that lies against bone. [HU]
+FAT_HU = -120.0
 #: A patch with fewer known edges is none.
 LEAST_KNOWN_SHARE = 0.5
 #: Neighbouring edges share noise and shape: so many count as one.
@@ -110,11 +112,13 @@ def trace_patch(
     smooth = ndimage.gaussian_filter1d(profiles[whole], 2.0, axis=1)
     first = _find_steepest(smooth)
     known = np.isfinite(first)
+    # Less smoothing here: it would move the half-height of a thin shell outwards.
+    sharp = ndimage.gaussian_filter1d(profiles[whole], 1.0, axis=1)
     for reach_mm in (NEAR_MM, 1.5):
         if known.mean() < LEAST_KNOWN_SHARE:
             return None
-        model = _fit_quadric(across[known], along[known], first[known])
-        first = _find_half_height(smooth, _quadric(model, across, along), reach_mm)
+        expected = _take_medians(across, along, first)
+        first = _find_half_height(sharp, expected, reach_mm)
         known = np.isfinite(first)
     if known.sum() < LEAST_KNOWN_SHARE * len(grid) ** 2:
         return None
@@ -155,7 +159,7 @@ def find_top(patch: Patch, depth_mm: float) -> Vertex:
     across, along, heights = patch.across_mm, patch.along_mm, patch.heights_mm
     away = np.hypot(across[:, None] - across, along[:, None] - along)
     near = away < 1.5 * RAY_MM
-    calm = np.array([np.median(heights[row]) for row in near])
+    calm = np.array([heights[row].mean() for row in near])
     top = calm > calm.max() - depth_mm
     place = np.array([across[top].mean(), along[top].mean()])
     rim = np.maximum(np.abs(across[top]), np.abs(along[top])).max()
@@ -168,6 +172,16 @@ def find_top(patch: Patch, depth_mm: float) -> Vertex:
         height_u_mm=size / 7.0 + 0.3,
         inside=bool(rim < patch.half_mm - 0.5 * RAY_MM),
     )
+
+
+def _take_medians(
+    across_mm: NDArray[np.float64], along_mm: NDArray[np.float64], heights_mm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return each ray's expected edge: the median of the known ones around it; NaN without."""
+    away = np.hypot(across_mm[:, None] - across_mm, along_mm[:, None] - along_mm)
+    known = np.isfinite(heights_mm)
+    near = (away < MEDIAN_MM) & known
+    return np.array([np.median(heights_mm[row]) if row.any() else np.nan for row in near])
 
 
 def _find_steepest(smooth: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -187,11 +201,14 @@ def _find_half_height(
     out = np.full(len(smooth), np.nan)
     samples = smooth.shape[1]
     for ray, profile in enumerate(smooth):
+        if not np.isfinite(expected_mm[ray]):
+            continue
         low = int(np.clip((expected_mm[ray] - reach_mm) / STEP_MM, 0, samples - 2))
         high = int(np.clip((expected_mm[ray] + reach_mm) / STEP_MM + 1, low + 1, samples - 1))
         peak = low + int(np.argmax(profile[low : high + 1]))
         floor = float(profile[peak : min(high + int(1.5 / STEP_MM), samples)].min())
-        half = 0.5 * (float(profile[peak]) + floor)
+        # Air within reach, beyond thin skin, does not touch bone.
+        half = 0.5 * (float(profile[peak]) + max(floor, FAT_HU))
         if profile[peak] < LEAST_PEAK_HU or profile[peak] - floor < 0.5 * LEAST_PEAK_HU:
             continue
         falls = np.flatnonzero(
