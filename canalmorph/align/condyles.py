@@ -130,10 +130,10 @@ def _settle_line(
                 return None
             top = find_vertex(patch)
             tops.append(top)
-            moved.append(
-                contact + np.array([top.across_mm, top.along_mm, top.height_mm]) @ axes
-            )
-        turned = np.degrees(np.arccos(np.clip(_across(moved[0] - moved[1], proximal) @ medial, -1, 1)))
+            moved.append(contact + np.array([top.across_mm, top.along_mm, top.height_mm]) @ axes)
+        turned = np.degrees(
+            np.arccos(np.clip(_across(moved[0] - moved[1], proximal) @ medial, -1, 1))
+        )
         shift = float(np.linalg.norm(np.array(moved) - contacts, axis=1).max())
         contacts = np.array(moved)
         if turned < 0.02 and shift < 1.0:
@@ -154,9 +154,7 @@ def _find_epicondyles(
     """Return medial and lateral epicondyle and their uncertainty, or None [mm]."""
     level = float(contacts.mean(axis=0) @ proximal)
     heights = bone.points_lps_mm @ proximal - level
-    part = bone.points_lps_mm[
-        (heights > -EPICONDYLE_BELOW_MM) & (heights < EPICONDYLE_ABOVE_MM)
-    ]
+    part = bone.points_lps_mm[(heights > -EPICONDYLE_BELOW_MM) & (heights < EPICONDYLE_ABOVE_MM)]
     if len(part) == 0:
         return None
     places, us = [], []

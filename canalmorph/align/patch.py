@@ -92,10 +92,7 @@ def trace_patch(
     grid = np.arange(-half_mm, half_mm + 0.5 * RAY_MM, RAY_MM)
     across, along = (part.ravel() for part in np.meshgrid(grid, grid, indexing="ij"))
     starts = (
-        centre_lps_mm
-        + across[:, None] * axes[0]
-        + along[:, None] * axes[1]
-        - INSIDE_MM * axes[2]
+        centre_lps_mm + across[:, None] * axes[0] + along[:, None] * axes[1] - INSIDE_MM * axes[2]
     )
     profiles = sample_rays(
         crop.voxels_hu,
@@ -211,9 +208,7 @@ def _find_half_height(
         half = 0.5 * (float(profile[peak]) + max(floor, FAT_HU))
         if profile[peak] < LEAST_PEAK_HU or profile[peak] - floor < 0.5 * LEAST_PEAK_HU:
             continue
-        falls = np.flatnonzero(
-            (profile[peak : samples - 1] >= half) & (profile[peak + 1 :] < half)
-        )
+        falls = np.flatnonzero((profile[peak : samples - 1] >= half) & (profile[peak + 1 :] < half))
         if len(falls) == 0:
             continue
         at = peak + int(falls[0])
@@ -242,5 +237,10 @@ def _quadric(
     model: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     return np.asarray(
-        model[0] + model[1] * x + model[2] * y + model[3] * x**2 + model[4] * x * y + model[5] * y**2
+        model[0]
+        + model[1] * x
+        + model[2] * y
+        + model[3] * x**2
+        + model[4] * x * y
+        + model[5] * y**2
     )

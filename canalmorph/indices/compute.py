@@ -54,9 +54,7 @@ def compute_indices(profile: CanalProfile) -> CanalIndices:
     values |= _volume(profile, values)
     values |= compute_planes(profile, _compute_in_plane)
     values[ROTATION_CHANGE], warnings = compute_rotation(profile, _compute_in_plane)
-    values["isthmus_height_share"] = compute_isthmus_height(
-        profile, values.get("isthmus_level_mm")
-    )
+    values["isthmus_height_share"] = compute_isthmus_height(profile, values.get("isthmus_level_mm"))
     hidden = {name for name, value in values.items() if _must_be_blank(name, value)}
     complete = {
         column.name: Measurement()

@@ -76,9 +76,7 @@ def compute_rotation(
     return Measurement(value=change, u=u), (CLASS_TURNS,) if len(classes) > 1 else ()
 
 
-def compute_isthmus_height(
-    profile: CanalProfile, isthmus: Measurement | None
-) -> Measurement:
+def compute_isthmus_height(profile: CanalProfile, isthmus: Measurement | None) -> Measurement:
     """Return the isthmus's height over the condyles as a share of the femur's length."""
     length = profile.facts.get("femur_length_mm", Measurement())
     if isthmus is None or isthmus.value is None or length.value is None or profile.head is None:

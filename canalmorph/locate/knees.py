@@ -1,6 +1,7 @@
 """The neighbourhood of each femur's knee, from the same scan or from a second block of it."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +54,26 @@ def crop_knee(
     part, affine = crop_grid(voxels, index_to_lps_mm, box)
     crop = CtVolume(voxels_hu=part, index_to_lps_mm=affine, facts=facts)
     return KneeView(crop=crop, seed_lps_mm=top, second_block=False)
+
+
+def add_knees(
+    block: CtVolume, femurs: tuple[Femur, ...], settings: LocateSettings
+) -> tuple[Femur, ...]:
+    """Return the femora with their knees from a second block, where the first shows none.
+
+    Parameters
+    ----------
+    block, femurs, settings
+        As in `find_knees`.
+    """
+    lacking = tuple(femur for femur in femurs if femur.knee is None)
+    if not lacking:
+        return femurs
+    views = find_knees(block, femurs, settings)
+    return tuple(
+        replace(femur, knee=views.get(femur.side)) if femur.knee is None else femur
+        for femur in femurs
+    )
 
 
 def find_knees(

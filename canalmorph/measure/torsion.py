@@ -95,9 +95,7 @@ def _measure_torsion(
     return facts
 
 
-def _turn_deg(
-    frame: FemurFrame, start: NDArray[np.float64], end: NDArray[np.float64]
-) -> float:
+def _turn_deg(frame: FemurFrame, start: NDArray[np.float64], end: NDArray[np.float64]) -> float:
     """Return the turn about the shaft axis from one direction to another, to posterior [deg]."""
     one, other = (
         np.degrees(np.arctan2(direction @ frame.posterior, direction @ frame.medial))

@@ -286,7 +286,10 @@ FEMUR_COLUMNS = (
         "anteversion is positive on either side, retroversion negative.",
         "torsion_2024",
     ),
-    _text("torsion_method", "Between which axes torsion_deg stands; methods differ by up to 11 degrees."),
+    _text(
+        "torsion_method",
+        "Between which axes torsion_deg stands; methods differ by up to 11 degrees.",
+    ),
     _measured(
         "torsion_transepicondylar_deg",
         "deg",

@@ -14,6 +14,7 @@ from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.classes_figure import draw_classes_figure
 from canalmorph.report.listing import Gap, WidthTable, list_gaps, list_numbers, list_widths
 from canalmorph.report.sections_figure import draw_sections_figure
+from canalmorph.report.turning import describe_torsion, describe_turning
 from canalmorph.report.widths_figure import draw_widths_figure
 from canalmorph.report.wording import (
     FIXATION_WORDS,
@@ -34,6 +35,7 @@ class SidePart:
     side: str
     shape: str
     letter: str
+    turning: tuple[str, ...]
     fixation: str
     fixation_code: str
     reasons: tuple[str, ...]
@@ -169,6 +171,11 @@ def _make_side(femur: FemurResult, aligned: AlignedFemur | None) -> SidePart:
         side=side,
         shape=describe_shape(femur.canal_type, femur.indices),
         letter=describe_letter(femur.canal_type),
+        turning=tuple(
+            sentence
+            for sentence in (describe_turning(femur.indices), describe_torsion(femur.indices))
+            if sentence
+        ),
         fixation=FIXATION_WORDS[advice.fixation],
         fixation_code=advice.fixation.value,
         reasons=advice.reasons,
