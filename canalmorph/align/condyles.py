@@ -46,7 +46,7 @@ def find_condyles(knee: KneeView, proximal: NDArray[np.float64], side: Side) -> 
     side : Side
         Tells medial from lateral.
     """
-    bone = find_distal_femur(knee)
+    bone = find_distal_femur(knee, side)
     if bone is None:
         return None
     first = _find_contacts(bone, proximal, side)

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from canalmorph.geometry.grids import average_blocks
-from canalmorph.model.femur import KneeView
+from canalmorph.model.femur import KneeView, Side
+from canalmorph.model.volume import CtVolume
 
 #: Edge length of the coarse grid. [mm]
 BLOCK_MM = 1.2
@@ -40,7 +41,7 @@ class DistalFemur:
     ends_in_view: bool
 
 
-def find_distal_femur(knee: KneeView) -> DistalFemur | None:
+def find_distal_femur(knee: KneeView, side: Side) -> DistalFemur | None:
     """Return the bone that goes on below the shaft's lowest section, or None where there is none.
 
     Bone is thresholded and filled slice by slice. Where it runs on out of the crop, bridges to the
@@ -50,10 +51,11 @@ def find_distal_femur(knee: KneeView) -> DistalFemur | None:
     ----------
     knee : KneeView
         The neighbourhood, k upwards, and a point of the shaft in it.
+    side : Side
+        Blocks are counted from lateral, so that left and right are mirror images.
     """
-    blocks, affine = average_blocks(
-        knee.crop.voxels_hu, knee.crop.index_to_lps_mm, block_mm=BLOCK_MM
-    )
+    voxels, affine = _count_from_lateral(knee.crop, side)
+    blocks, affine = average_blocks(voxels, affine, block_mm=BLOCK_MM)
     if min(blocks.shape) < 4:
         return None
     spacing = np.linalg.norm(affine[:3, :3], axis=0)
@@ -77,6 +79,19 @@ def find_distal_femur(knee: KneeView) -> DistalFemur | None:
     index = np.argwhere(whole)
     points = (np.c_[index, np.ones(len(index))] @ affine.T)[:, :3]
     return DistalFemur(points_lps_mm=points, block_mm=spacing, ends_in_view=ends)
+
+
+def _count_from_lateral(
+    crop: CtVolume, side: Side
+) -> tuple[NDArray[np.int16], NDArray[np.float64]]:
+    """Return the grid with i from lateral to medial, and its affine."""
+    voxels, affine = crop.voxels_hu, crop.index_to_lps_mm
+    if affine[0, 2] * side.medial_x_sign > 0:
+        return voxels, affine
+    flipped = affine.copy()
+    flipped[:3, 3] += affine[:3, 2] * (voxels.shape[2] - 1)
+    flipped[:3, 2] *= -1
+    return np.ascontiguousarray(voxels[:, :, ::-1]), flipped
 
 
 def _find_seed(
