@@ -4,6 +4,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+from numba import njit
+from numpy.typing import NDArray
+
+from canalmorph.align.condyles import find_condyles
+from canalmorph.model.femur import Condyles, KneeView, Side
+from canalmorph.model.volume import CtVolume
 from canalmorph_phantoms import solid as sd
 from canalmorph_phantoms.build import rasterise_scan
 from canalmorph_phantoms.epicondyles import find_epicondyles
@@ -12,12 +18,6 @@ from canalmorph_phantoms.shapes import make_shape
 from canalmorph_phantoms.spec import PhantomScan, PlacedFemur, Scanner, SideName, Tissue
 from canalmorph_phantoms.transforms import frame_to_patient
 from canalmorph_phantoms.truth import solve_solid
-from numba import njit
-from numpy.typing import NDArray
-
-from canalmorph.align.condyles import find_condyles
-from canalmorph.model.femur import Condyles, KneeView, Side
-from canalmorph.model.volume import CtVolume
 
 #: The posterior condylar line is read by two trained readers to 0.5 degrees of each other
 #: (doi:10.1177/02841851211029076); the tool must not be worse. [deg]
