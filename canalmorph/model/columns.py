@@ -211,7 +211,7 @@ PLANE_COLUMNS = (
     ),
 )
 #: What needs the condyles: blank in a scan of the hip, which is whole without it.
-KNEE_COLUMNS = (
+KNEE_NAMES = (
     *KNEE_FACTS,
     "isthmus_height_share",
     *(name_in_plane(stem, "condylar") for stem in PLANE_STEMS),

@@ -7,7 +7,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.model.columns import KNEE_COLUMNS
+from canalmorph.model.columns import KNEE_NAMES
 from canalmorph.model.femur import Calibration, FemurFrame, HeadSphere, Side
 from canalmorph.model.volume import PatientFacts, ScanFacts
 
@@ -275,7 +275,7 @@ class FemurResult:
 
         What needs the knee is no gap of a scan of the hip.
         """
-        return "partial" if set(self.indices.reasons) - set(KNEE_COLUMNS) else "measured"
+        return "partial" if set(self.indices.reasons) - set(KNEE_NAMES) else "measured"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from canalmorph.indices.compute import compute_indices
-from canalmorph.model.columns import FEMUR_COLUMNS, KNEE_COLUMNS, PLANE_STEMS, name_in_plane
+from canalmorph.model.columns import FEMUR_COLUMNS, KNEE_NAMES, PLANE_STEMS, name_in_plane
 from canalmorph.model.femur import HeadSphere
 from canalmorph.model.results import CanalProfile, Measurement, TurnedWidths
 
@@ -105,4 +105,4 @@ def test_blank_without_a_knee_has_a_reason_and_is_no_gap(profile: CanalProfile) 
     assert reasons["torsion_deg"] == reason
     assert reasons["cfi_ml_condylar"] == reason
     assert reasons["isthmus_height_share"] == reason
-    assert {"torsion_deg", "cfi_ml_condylar", "isthmus_height_share"} <= set(KNEE_COLUMNS)
+    assert {"torsion_deg", "cfi_ml_condylar", "isthmus_height_share"} <= set(KNEE_NAMES)
