@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from canalmorph.errors import NoFemurError
+from canalmorph.model.femur import Plane
 from canalmorph.model.results import FemurResult
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import Settings, measure_scan
@@ -109,3 +110,20 @@ def test_hips_alone_say_why_there_is_no_torsion(whole: PhantomResult) -> None:
 def test_thigh_and_knee_alone_are_refused(whole: PhantomResult) -> None:
     with pytest.raises(NoFemurError):
         measure(cut(whole.volume, -1e3, -70.0))
+
+
+def test_without_a_neck_the_condyles_give_the_plane(
+    whole: PhantomResult, in_one: FemurResult, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("canalmorph.align.femur.find_neck_axis", lambda *_: None)
+    found = measure(whole.volume)
+    assert found.profile.frame.plane is Plane.CONDYLAR
+    assert {"neck_not_found"} <= set(found.warnings)
+    assert not found.indices.values["torsion_deg"].known
+    assert "neck" in found.indices.reasons["torsion_deg"]
+    here, there = found.indices.values["cfi_ml"], in_one.indices.values["cfi_ml_condylar"]
+    assert here.value is not None
+    assert there.value is not None
+    assert here.u is not None
+    # The isthmus's plane shifts the axis's end by a little: within the stated uncertainty.
+    assert abs(here.value - there.value) < 2 * here.u

@@ -84,9 +84,7 @@ def test_two_legs_beside_each_other_are_both_chosen_and_two_heights_are_not():
     assert [s.chosen for s in choose_series([BASE, chest], ReadSettings())] == [True, False]
 
 
-HIPS = replace(
-    BASE, frame_key="f", low_mm=(-200.0, -200.0, 400.0), high_mm=(200.0, 200.0, 620.0)
-)
+HIPS = replace(BASE, frame_key="f", low_mm=(-200.0, -200.0, 400.0), high_mm=(200.0, 200.0, 620.0))
 KNEES = replace(
     HIPS,
     source="knees",
