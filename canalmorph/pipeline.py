@@ -15,6 +15,7 @@ from canalmorph.errors import CanalMorphError
 from canalmorph.indices.compute import compute_indices
 from canalmorph.indices.sides import compare_sides
 from canalmorph.locate.femora import locate_femurs
+from canalmorph.locate.knees import add_knees
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.measure.axial import measure_axial
 from canalmorph.measure.canal import measure_canal
@@ -81,8 +82,12 @@ def measure_scan(
     *,
     case_id: str,
     progress: Callable[[str], None] = lambda stage: None,
+    knees: CtVolume | None = None,
 ) -> ScanMeasurement:
     """Measure every femur of one scan; a femur that fails is a refusal, and the rest goes on.
+
+    `knees` is a second block of the same patient in the same frame of reference: condyles that
+    the scan itself does not show are looked for there, and nothing is said about the shaft between.
 
     Raises
     ------
@@ -91,6 +96,8 @@ def measure_scan(
     """
     progress("locate")
     femurs = locate_femurs(volume, settings.locate)
+    if knees is not None:
+        femurs = add_knees(knees, femurs, settings.locate)
     aligned, results, refusals = [], [], []
     failures: list[CanalMorphError] = []
     for femur in femurs:

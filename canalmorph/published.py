@@ -29,6 +29,9 @@ BIBLIOGRAPHY: dict[str, str] = {
     "(medicalalgorithms.com).",
     "wall_order": "Proc Inst Mech Eng H, doi:10.1243/0954411991534889: 16 femora in sections, the "
     "anterior wall of the shaft thinnest, the posterior thickest.",
+    "torsion_2024": "Arthroplast Today 2024;26:101318: torsion against the posterior condylar line "
+    "12.7 +- 9.1, against the epicondylar axis 11.5 +- 7.9 degrees, 1,507 CT.",
+    "torsion_methods": "PMC4990621: six methods on 52 cadaver femora differ by up to 11 degrees.",
     "spotorno": "Spotorno and Romagnoli; bound 2.7 as quoted in J Orthop Surg (Hong Kong) "
     "2010;18:279; the levels from memory.",
     "treece_2010": "Treece et al., Med Image Anal 2010;14:276 (PMC2868358): blurred-cortex model.",

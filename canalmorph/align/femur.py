@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from canalmorph.align.condyles import find_condyles
 from canalmorph.align.neck import find_neck_axis
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
@@ -21,6 +22,7 @@ from canalmorph.geometry.ridges import find_prominent_peaks
 from canalmorph.geometry.tubes import cut_tube
 from canalmorph.model.femur import (
     AlignedFemur,
+    Condyles,
     Cortex,
     FemurFrame,
     HeadSphere,
@@ -116,6 +118,13 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         warnings.append("isthmus_ambiguous")
     if _shaft_is_lost(cortex, frame):
         warnings.append("shaft_not_followed")
+    condyles = _find_condyles(cortex, frame.proximal)
+    if condyles is None and cortex.femur.knee is not None:
+        warnings.append("condyles_not_found")
+    if condyles is not None and condyles.second_block:
+        warnings.append("knee_from_second_block")
+    if condyles is not None and neck is None:
+        frame = _make_frame(frame.origin_lps_mm, frame.proximal, condyles.medial, Plane.CONDYLAR)
     return AlignedFemur(
         cortex=cortex,
         frame=frame,
@@ -123,8 +132,14 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         neck=neck,
         axis_u_deg=_axis_u_deg(isthmus),
         isthmus_in_view=isthmus.in_view,
+        condyles=condyles,
         warnings=tuple(warnings),
     )
+
+
+def _find_condyles(cortex: Cortex, proximal: NDArray[np.float64]) -> Condyles | None:
+    femur = cortex.femur
+    return None if femur.knee is None else find_condyles(femur.knee, proximal, femur.side)
 
 
 def _settle(

@@ -137,5 +137,6 @@ class MeasureScan(Protocol):
         *,
         case_id: str,
         progress: Callable[[str], None] = ...,
+        knees: CtVolume | None = ...,
     ) -> ScanMeasurement:
         """Measure one scan."""

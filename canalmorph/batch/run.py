@@ -119,8 +119,9 @@ class _Run:
         stage = "read"
         try:
             volume = self._read_volume(series)
+            knees = self._read_knees(series)
             name, stage = self._folder.name_case(volume.facts.series_key), "measure"
-            case = self._measure_volume(volume, name)
+            case = self._measure_volume(volume, name, knees)
         except ResultsFolderError:
             raise
         except CanalMorphError as error:
@@ -150,11 +151,22 @@ class _Run:
         self._listener.show_stage("read")
         return read_series(series, self._settings.read, show_files)
 
-    def _measure_volume(self, volume: CtVolume, case_id: str) -> CaseResult:
+    def _read_knees(self, series: SeriesFound) -> CtVolume | None:
+        """Return the block with the knees; one that cannot be read leaves the hips as they are."""
+        if series.knees is None:
+            return None
+        try:
+            return self._read_volume(series.knees)
+        except CanalMorphError:
+            return None
+
+    def _measure_volume(self, volume: CtVolume, case_id: str, knees: CtVolume | None) -> CaseResult:
         if self._options.deidentify:
             volume = hide_volume(volume, self._folder)
+            knees = None if knees is None else hide_volume(knees, self._folder)
+        block = {} if knees is None else {"knees": knees}
         measurement = self._measure(
-            volume, self._settings, case_id=case_id, progress=self._listener.show_stage
+            volume, self._settings, case_id=case_id, progress=self._listener.show_stage, **block
         )
         self._listener.show_stage("write")
         write_case(measurement, volume, self._folder, deidentify=self._options.deidentify)

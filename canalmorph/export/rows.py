@@ -6,6 +6,7 @@ from math import isfinite
 
 from canalmorph.flags import Quality
 from canalmorph.model.columns import AXIAL_COLUMNS, FEMUR_COLUMNS, SECTION_COLUMNS, Column
+from canalmorph.model.femur import TORSION_METHOD
 from canalmorph.model.results import (
     AxialProfile,
     CanalProfile,
@@ -90,6 +91,9 @@ def _describe_femur(case: CaseResult, femur: FemurResult) -> dict[str, Cell]:
         "status": femur.status,
         "warnings": ";".join(femur.warnings),
         "plane": femur.profile.frame.plane.value,
+        "torsion_method": TORSION_METHOD
+        if femur.indices.values.get("torsion_deg", Measurement()).known
+        else "",
     }
 
 

@@ -4,6 +4,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.indices.isthmus import ISTHMUS_BELOW_MM, find_narrowest
+from canalmorph.indices.planes import (
+    ROTATION_CHANGE,
+    compute_isthmus_height,
+    compute_planes,
+    compute_rotation,
+    explain_planes,
+)
 from canalmorph.model.certainty import is_too_uncertain
 from canalmorph.model.columns import FEMUR_COLUMNS, NAMED_LEVELS_MM
 from canalmorph.model.results import CanalIndices, CanalProfile, Measurement
@@ -50,15 +57,11 @@ def compute_indices(profile: CanalProfile) -> CanalIndices:
     CanalIndices
         A column that cannot be had is blank, and `reasons` says why.
     """
-    values: dict[str, Measurement] = dict(profile.facts)
-    widths = _named_widths(profile)
-    for name, width in widths.items():
-        values[name] = Measurement(
-            value=width.value, u=float(np.hypot(width.u_edge, width.slope * profile.level_u_mm))
-        )
-    values |= _isthmus_columns(profile, widths)
-    values |= _indices(profile, widths)
+    values: dict[str, Measurement] = {**profile.facts, **_compute_in_plane(profile)}
     values |= _volume(profile, values)
+    values |= compute_planes(profile, _compute_in_plane)
+    values[ROTATION_CHANGE], warnings = compute_rotation(profile, _compute_in_plane)
+    values["isthmus_height_share"] = compute_isthmus_height(profile, values.get("isthmus_level_mm"))
     hidden = {name for name, value in values.items() if _must_be_blank(name, value)}
     complete = {
         column.name: Measurement()
@@ -73,7 +76,20 @@ def compute_indices(profile: CanalProfile) -> CanalIndices:
             f"Its uncertainty of {values[name].u:.2g} is too large a share of "
             f"{values[name].value:.3g}."
         )
-    return CanalIndices(values=complete, reasons=reasons, warnings=())
+    return CanalIndices(values=complete, reasons=reasons, warnings=warnings)
+
+
+def _compute_in_plane(profile: CanalProfile) -> dict[str, Measurement]:
+    """Return widths at named levels, the isthmus and the indices in a profile's plane."""
+    widths = _named_widths(profile)
+    values = {
+        name: Measurement(
+            value=width.value, u=float(np.hypot(width.u_edge, width.slope * profile.level_u_mm))
+        )
+        for name, width in widths.items()
+    }
+    values |= _isthmus_columns(profile, widths)
+    return values | _indices(profile, widths)
 
 
 def _must_be_blank(name: str, found: Measurement) -> bool:
@@ -316,7 +332,8 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
             reasons[name] = "No wall of the shaft is thick enough to read the density of cortex."
         else:
             reasons[name] = "The bone's outline could not be followed all around at its level."
-    return reasons
+    told = {name: reason for name, reason in profile.blanks.items() if name in reasons}
+    return reasons | told | explain_planes(values, reasons, profile.blanks)
 
 
 def _needs_isthmus(name: str) -> bool:

@@ -7,6 +7,7 @@ from canalmorph.errors import NoFemurError, SideContradictionError
 from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
 from canalmorph.geometry.lines import fit_line
 from canalmorph.locate.heads import find_heads
+from canalmorph.locate.knees import crop_knee
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.locate.shafts import Chain, find_shafts
 from canalmorph.model.femur import Femur, HeadSphere, Side
@@ -179,10 +180,12 @@ def _make_femur(
     box = np.concatenate([path - reach, path + reach, [middle - corner, middle + corner]])
     part, part_affine = crop_grid(voxels, affine, box)
     crop = CtVolume(voxels_hu=part, index_to_lps_mm=part_affine, facts=volume.facts)
+    leaves_scan = bool(path[0, 2] < bottom_mm + LEAVES_SCAN_MM)
     return Femur(
         side=side,
         crop=crop,
         shaft_path_lps_mm=path,
         head=head,
-        shaft_leaves_scan=bool(path[0, 2] < bottom_mm + LEAVES_SCAN_MM),
+        shaft_leaves_scan=leaves_scan,
+        knee=None if leaves_scan else crop_knee(voxels, affine, path, volume.facts),
     )

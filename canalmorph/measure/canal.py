@@ -10,6 +10,8 @@ from canalmorph.measure.cancellous import measure_cancellous
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.shared import find_shared_uncertainties
 from canalmorph.measure.stack import find_medial_limits, measure_sections
+from canalmorph.measure.torsion import explain_knee, measure_knee
+from canalmorph.measure.turned import measure_turned
 from canalmorph.model.columns import NAMED_LEVELS_MM
 from canalmorph.model.femur import AlignedFemur, Calibration
 from canalmorph.model.results import CanalProfile, Measurement
@@ -36,9 +38,9 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         From the top level down to the end of the shaft in view.
     """
     levels = _find_levels(aligned, settings)
-    sections = measure_sections(
-        aligned.cortex, aligned.frame, levels, plane_u_deg=_plane_u_deg(aligned)
-    )
+    plane_u_deg = _plane_u_deg(aligned)
+    sections = measure_sections(aligned.cortex, aligned.frame, levels, plane_u_deg=plane_u_deg)
+    knee = measure_knee(aligned, plane_u_deg=plane_u_deg)
     outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
     columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
@@ -52,7 +54,11 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         outer_outline_mm=outer[..., :2],
         canal_outline_mm=canal[..., :2],
         head=aligned.cortex.femur.head,
-        facts=_find_facts(aligned, levels, canal) | measure_cancellous(aligned, levels, quality),
+        facts=_find_facts(aligned, levels, canal)
+        | measure_cancellous(aligned, levels, quality)
+        | knee,
+        blanks=explain_knee(aligned, knee),
+        turned=measure_turned(aligned, levels, sections, plane_u_deg=plane_u_deg),
         level_u_mm=aligned.lesser_trochanter.level_u_mm,
         isthmus_in_view=aligned.isthmus_in_view,
         calibration=aligned.cortex.calibration,
@@ -66,7 +72,7 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
 def _plane_u_deg(aligned: AlignedFemur) -> float:
     """Return the uncertainty of the ML direction: the neck's, seen along the shaft [deg]."""
     if aligned.neck is None:
-        return 0.0
+        return 0.0 if aligned.condyles is None else aligned.condyles.medial_u_deg
     along = float(aligned.neck.direction @ aligned.frame.proximal)
     return float(aligned.neck.direction_u_deg / max(np.sqrt(1 - along**2), 0.3))
 

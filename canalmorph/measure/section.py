@@ -32,6 +32,7 @@ def measure_outline(
     medial_limit_u_mm: float = 0.0,
     plane_u_deg: float = 0.0,
     prefix: str,
+    calipers_only: bool = False,
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Return the measures of one outline and their uncertainties; what is unknown is left out.
 
@@ -51,6 +52,8 @@ def measure_outline(
         Standard uncertainty of the ML direction about the section's normal. [deg]
     prefix : str
         ``outer`` or ``canal``.
+    calipers_only : bool
+        Whether only the ML and the AP width are wanted.
 
     Returns
     -------
@@ -72,7 +75,7 @@ def measure_outline(
             turned = _turning_u_mm(outline_mm[known], direction, limit, plane_u_deg)
             values[f"{prefix}_{name}_mm"] = width[0]
             uncertainties[f"{prefix}_{name}_mm"] = float(np.hypot(width[1], turned))
-    if (~solid).mean() > LARGEST_GAP_SHARE:
+    if calipers_only or (~solid).mean() > LARGEST_GAP_SHARE:
         return values, uncertainties
     polygon = outline_mm[known]
     if cut:

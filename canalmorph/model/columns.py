@@ -143,12 +143,100 @@ INDEX_COLUMNS = (
     ),
 )
 
+#: What the condyles give, by column name.
+KNEE_FACTS = (
+    "torsion_deg",
+    "torsion_transepicondylar_deg",
+    "femur_length_mm",
+    "mechanical_axis_length_mm",
+    "mechanical_anatomical_angle_deg",
+)
+#: Columns that are given in further planes too, by name, ML and AP meaning that plane.
+PLANE_STEMS = (
+    "canal_ml_lt_plus20_mm",
+    "isthmus_level_mm",
+    "isthmus_canal_ml_mm",
+    "cfi_ml",
+    "cfi_ap",
+    "mcfi_ml",
+    "dcfi_ml",
+    "cti_ml_lt_minus100",
+    "cti_ap_lt_minus100",
+    "cti_ml_isthmus",
+    "cbr_ml_lt_minus100",
+    "canal_ratio_isthmus_over_lt_ml",
+    "canal_ratio_lt_minus100_over_lt_minus30_ml",
+    "mci_ml",
+)
+#: Further planes, and what ML means in them.
+PLANE_MEANINGS = {
+    "condylar": "ML along the posterior condylar line",
+    "scanner": "ML along the scanner's left-right axis",
+}
+
+
+def name_in_plane(stem: str, plane: str) -> str:
+    """Return the name of a column in a further plane; its unit stays last.
+
+    Examples
+    --------
+    >>> name_in_plane("cfi_ml", "condylar"), name_in_plane("isthmus_level_mm", "scanner")
+    ('cfi_ml_condylar', 'isthmus_level_scanner_mm')
+    """
+    if stem.endswith("_mm"):
+        return f"{stem.removesuffix('_mm')}_{plane}_mm"
+    return f"{stem}_{plane}"
+
+
+def _plane_columns() -> tuple[Column, ...]:
+    known = {column.name: column for column in (*INDEX_COLUMNS, *_width_columns())}
+    known["isthmus_level_mm"] = _measured(
+        "", "mm", "Level below LT-40 at which the canal's ML width is smallest."
+    )
+    known["isthmus_canal_ml_mm"] = _measured("", "mm", "Canal ML caliper width at the isthmus.")
+    return tuple(
+        _measured(
+            name_in_plane(stem, plane),
+            known[stem].unit,
+            f"{known[stem].definition.removesuffix('.')}; {meaning}, the isthmus by the same rule "
+            "in that plane.",
+        )
+        for plane, meaning in PLANE_MEANINGS.items()
+        for stem in PLANE_STEMS
+    )
+
+
+#: Indices in the condylar and the scanner's plane, and what rotation does to the flare index.
+PLANE_COLUMNS = (
+    *_plane_columns(),
+    _measured(
+        "cfi_ml_rotation_10_deg_change",
+        "1",
+        "Largest change of cfi_ml, up or down, when its plane is turned about the shaft axis by 10 "
+        "degrees to either side.",
+        "murakami_2015",
+    ),
+)
+#: What needs the condyles: blank in a scan of the hip, which is whole without it.
+KNEE_NAMES = (
+    *KNEE_FACTS,
+    "isthmus_height_share",
+    *(name_in_plane(stem, "condylar") for stem in PLANE_STEMS),
+)
+
 FEMUR_COLUMNS = (
     _text("case_id", "Keyed hash that names the measured series."),
     _text("side", "left or right, from patient coordinates."),
-    _text("status", "measured, or partial where a measured column is blank."),
+    _text(
+        "status",
+        "measured, or partial where a measured column is blank that does not need the knee.",
+    ),
     _text("warnings", "Warning codes, joined by semicolons."),
-    _text("plane", "What ML and AP mean: neck (shaft axis and neck axis) or scanner (coronal)."),
+    _text(
+        "plane",
+        "What ML and AP mean: neck (shaft axis and neck axis), else condylar (posterior condylar "
+        "line), else scanner (coronal).",
+    ),
     _measured("lt_x_mm", "mm", "Lesser trochanter apex, patient x (to the left)."),
     _measured("lt_y_mm", "mm", "Lesser trochanter apex, patient y (to the back)."),
     _measured("lt_z_mm", "mm", "Lesser trochanter apex, patient z (to the head)."),
@@ -175,6 +263,7 @@ FEMUR_COLUMNS = (
         for wall in ("anterior", "posterior")
     ),
     *INDEX_COLUMNS,
+    *PLANE_COLUMNS,
     _text("canal_shape", "stovepipe (CFI < 3), normal (3 to 4.7), champagne_flute (> 4.7)."),
     Column(name="p_stovepipe", unit="1", definition="Probability of the shape stovepipe."),
     Column(name="p_normal", unit="1", definition="Probability of the shape normal."),
@@ -208,6 +297,45 @@ FEMUR_COLUMNS = (
         "mm",
         "Radius of the circle through the canal's centres in the AP plane, LT-20 and below; "
         "needs 150 mm of shaft.",
+    ),
+    _measured(
+        "torsion_deg",
+        "deg",
+        "Turn about the proximal shaft axis from the neck axis to the posterior condylar line; "
+        "anteversion is positive on either side, retroversion negative.",
+        "torsion_2024",
+    ),
+    _text(
+        "torsion_method",
+        "Between which axes torsion_deg stands; methods differ by up to 11 degrees.",
+    ),
+    _measured(
+        "torsion_transepicondylar_deg",
+        "deg",
+        "As torsion_deg, to the line through both epicondyles instead: the middles of the top 1 mm "
+        "of what stands out farthest along the posterior condylar line.",
+        "torsion_2024",
+    ),
+    _measured(
+        "femur_length_mm",
+        "mm",
+        "From the head's top to the condyles' lowest place, along the proximal shaft axis.",
+    ),
+    _measured(
+        "mechanical_axis_length_mm",
+        "mm",
+        "Length of the mechanical axis: from the head's centre to the middle of both epicondyles.",
+    ),
+    _measured(
+        "mechanical_anatomical_angle_deg",
+        "deg",
+        "Angle between the mechanical axis and the anatomical one (the proximal shaft axis), seen "
+        "in the condylar plane; positive where the head lies medially of the anatomical axis.",
+    ),
+    _measured(
+        "isthmus_height_share",
+        "1",
+        "Height of the isthmus over the condyles' lowest place, as a share of the femur's length.",
     ),
     _measured("cortex_hu", "HU", "Density of thick cortex, blur removed."),
     _measured(

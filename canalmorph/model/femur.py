@@ -25,6 +25,7 @@ class Plane(StrEnum):
     """Which directions ML and AP mean."""
 
     NECK = "neck"
+    CONDYLAR = "condylar"
     SCANNER = "scanner"
 
 
@@ -50,6 +51,25 @@ class HeadSphere:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KneeView:
+    """The neighbourhood of a femur's lower end.
+
+    Attributes
+    ----------
+    crop : CtVolume
+        On the scan's grid, k upwards; from the shaft's lowest round section down.
+    seed_lps_mm : (3,) float array
+        A point within that section. [mm]
+    second_block : bool
+        True where it was scanned apart from the hip, in the same frame of reference.
+    """
+
+    crop: CtVolume
+    seed_lps_mm: NDArray[np.float64]
+    second_block: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Femur:
     """One located femur.
 
@@ -66,6 +86,8 @@ class Femur:
         None where no head was found.
     shaft_leaves_scan : bool
         True where the shaft runs out of the scan at its lower end, so that the bone goes on.
+    knee : KneeView or None
+        Where the condyles may be seen; None where the scan ends above them.
     warnings : tuple of str
         Codes.
     """
@@ -75,6 +97,7 @@ class Femur:
     shaft_path_lps_mm: NDArray[np.float64]
     head: HeadSphere | None
     shaft_leaves_scan: bool
+    knee: KneeView | None = None
     warnings: tuple[str, ...] = ()
 
 
@@ -235,6 +258,48 @@ class NeckAxis:
     direction_u_deg: float
 
 
+#: Between which axes torsion stands, and along which axis it is seen.
+TORSION_METHOD = "neck_axis_to_posterior_condylar_line_about_proximal_shaft_axis"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Condyles:
+    """Landmarks of the femur's lower end.
+
+    Attributes
+    ----------
+    medial_posterior_lps_mm, lateral_posterior_lps_mm : (3,) float arrays
+        Where the line that touches both condyles from behind, seen along the proximal shaft axis,
+        rests. [mm]
+    medial : (3,) float array
+        Unit vector of that posterior condylar line towards medial, perpendicular to the axis.
+    medial_u_deg : float
+        Its standard uncertainty. [deg]
+    medial_epicondyle_lps_mm, lateral_epicondyle_lps_mm : (3,) float arrays or None
+        Middle of the top 1 mm of the epicondyle: what stands out farthest along the condylar line.
+        [mm]
+    epicondyle_u_mm : float
+        Standard uncertainty of each along and across the condylar line. [mm]
+    lowest_lps_mm : (3,) float array or None
+        Farthest point along the proximal shaft axis; None where the scan ends above it. [mm]
+    lowest_u_mm : float
+        Standard uncertainty of its height. [mm]
+    second_block : bool
+        Whether they were scanned apart from the hip.
+    """
+
+    medial_posterior_lps_mm: NDArray[np.float64]
+    lateral_posterior_lps_mm: NDArray[np.float64]
+    medial: NDArray[np.float64]
+    medial_u_deg: float
+    medial_epicondyle_lps_mm: NDArray[np.float64] | None
+    lateral_epicondyle_lps_mm: NDArray[np.float64] | None
+    epicondyle_u_mm: float
+    lowest_lps_mm: NDArray[np.float64] | None
+    lowest_u_mm: float
+    second_block: bool
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AlignedFemur:
     """A femur with its cortex, landmarks and frame: all that measuring needs.
@@ -248,11 +313,13 @@ class AlignedFemur:
     lesser_trochanter : LesserTrochanter
         Level 0.
     neck : NeckAxis or None
-        None where no neck could be found; the plane is then ``scanner``.
+        None where no neck could be found; the plane is then ``condylar`` or ``scanner``.
     axis_u_deg : float
         Standard uncertainty of the shaft axis. [deg]
     isthmus_in_view : bool
         False where the canal is still narrowing at the lower end of the scan.
+    condyles : Condyles or None
+        None where they are not in view.
     warnings : tuple of str
         Codes.
     """
@@ -263,4 +330,5 @@ class AlignedFemur:
     neck: NeckAxis | None
     axis_u_deg: float
     isthmus_in_view: bool
+    condyles: Condyles | None = None
     warnings: tuple[str, ...] = ()

@@ -7,6 +7,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from canalmorph.model.columns import KNEE_NAMES
 from canalmorph.model.femur import Calibration, FemurFrame, HeadSphere, Side
 from canalmorph.model.volume import PatientFacts, ScanFacts
 
@@ -28,6 +29,23 @@ class Measurement:
     def known(self) -> bool:
         """Whether there is a number."""
         return self.value is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TurnedWidths:
+    """The widths of a profile's sections in another plane through the shaft axis.
+
+    Attributes
+    ----------
+    turn_deg : float
+        By how much ML is turned about the shaft axis, from medial towards posterior. [deg]
+    columns, uncertainties : mapping of str to (n,) float array
+        ML and AP widths by the names of ``sections.csv``; NaN where not measurable. [mm]
+    """
+
+    turn_deg: float
+    columns: Mapping[str, NDArray[np.float64]]
+    uncertainties: Mapping[str, NDArray[np.float64]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,6 +77,12 @@ class CanalProfile:
         False where the canal still narrows at the lower end of the scan.
     calibration : Calibration
         Density, blur and noise that the edges rest on.
+    blanks : mapping of str to str
+        Why a measure that belongs to no level is blank, by femur column name; ``condyles`` says
+        why they are unknown.
+    turned : mapping of str to TurnedWidths
+        The same sections in the ``condylar`` and ``scanner`` planes and turned by 10 degrees,
+        ``plus_10`` and ``minus_10``.
     warnings : tuple of str
         Codes.
     shared_uncertainties : mapping of str to (n,) float array
@@ -79,6 +103,8 @@ class CanalProfile:
     level_u_mm: float
     isthmus_in_view: bool
     calibration: Calibration
+    blanks: Mapping[str, str] = field(default_factory=dict)
+    turned: Mapping[str, TurnedWidths] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     shared_uncertainties: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
 
@@ -253,8 +279,11 @@ class FemurResult:
 
     @property
     def status(self) -> str:
-        """``measured``, or ``partial`` where a measured column is blank."""
-        return "partial" if self.indices.reasons else "measured"
+        """``measured``, or ``partial`` where a measured column is blank.
+
+        What needs the knee is no gap of a scan of the hip.
+        """
+        return "partial" if set(self.indices.reasons) - set(KNEE_NAMES) else "measured"
 
 
 #: A difference of the two sides above this many of its standard uncertainties is remarked on.

@@ -4,7 +4,8 @@ The rule, in this order: original before derived; axial before other planes; thi
 (the larger of spacing and declared thickness, in four classes); a long scan before one that covers
 less than four fifths of it; a bone kernel before a soft one; then the longest, the thinnest and
 the finest. One series a study is chosen, and a second one only if it is the other side of the same
-region: each leg reconstructed as a series of its own.
+region: each leg reconstructed as a series of its own. A block of the knees in the same frame of
+reference goes with the block of the hips.
 """
 
 import math
@@ -19,6 +20,11 @@ from canalmorph.read.settings import ReadSettings
 #: Upper ends of the classes of slice thickness. [mm] Up to 1.25 the bias bounds of the tool hold,
 #: above 2.5 thin cortex is no longer resolved, above 3.5 only the outline is.
 THICKNESS_CLASSES_MM = (1.25, 2.5, 3.5)
+#: Two blocks of one leg, scanned apart, overlap by no more than this. [mm]
+LARGEST_OVERLAP_MM = 20.0
+#: An upper block so far from the one that was chosen is measured too: it may be the hips. Blocks
+#: of chest, abdomen and pelvis touch each other. [mm]
+LEAST_GAP_MM = 30.0
 #: Names that scanners give to sharp kernels.
 _BONE_KERNELS = re.compile(
     r"BONE|EDGE|SHARP|DETAIL|^Y[A-D]$|^[BHU][A-Z]?[5-9]\d|^FC ?(3\d|8\d)", re.IGNORECASE
@@ -57,7 +63,47 @@ def choose_series(found: Sequence[SeriesFound], settings: ReadSettings) -> tuple
             else:
                 reason = _why_not(series, best, longest)
                 result[index] = replace(series, code="not-chosen", message=reason)
+        _pair_blocks(result, ranked)
     return tuple(result)
+
+
+def _pair_blocks(result: list[SeriesFound], ranked: Sequence[int]) -> None:
+    """Give chosen series the block with the knees below them, and choose a block above.
+
+    Hips and knees are scanned apart for torsion. Where the better series is the lower block, the
+    upper one is chosen beside it: no header tells which of them shows the hips.
+    """
+    for index in [index for index in ranked if result[index].chosen]:
+        above = [
+            other
+            for other in ranked
+            if _lies_below(result[index], result[other], least_gap_mm=LEAST_GAP_MM)
+        ]
+        if above:
+            result[above[0]] = replace(result[above[0]], chosen=True, code="", message="")
+    for index in ranked:
+        below = [other for other in ranked if _lies_below(result[other], result[index])]
+        if not result[index].chosen or not below:
+            continue
+        knees = result[below[0]]
+        result[index] = replace(result[index], knees=replace(knees, knees=None))
+        if not knees.chosen:
+            message = f"It is read for the knees of another series ({result[index].source})."
+            result[below[0]] = replace(knees, message=message)
+
+
+def _lies_below(
+    one: SeriesFound, other: SeriesFound, *, least_gap_mm: float = -LARGEST_OVERLAP_MM
+) -> bool:
+    """Return whether a series lies wholly below another in the same frame of reference."""
+    if one is other or not one.frame_key or one.frame_key != other.frame_key:
+        return False
+    if {one.orientation, other.orientation} != {"axial"}:
+        return False
+    if not (one.low_mm and one.high_mm and other.low_mm and other.high_mm):
+        return False
+    beside = one.low_mm[0] > other.high_mm[0] or one.high_mm[0] < other.low_mm[0]
+    return not beside and other.low_mm[2] - one.high_mm[2] > least_gap_mm
 
 
 def _traits(series: SeriesFound, longest_mm: float) -> tuple[tuple[str, float], ...]:

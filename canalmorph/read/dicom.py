@@ -97,6 +97,7 @@ def _describe_group(
     facts: dict[str, object] = {
         "series_key": group.series_key,
         "study_key": f"{first.patient_key}/{first.study_uid or source}",
+        "frame_key": first.frame_of_reference,
         "n_slices": len(group.slices),
         "n_files": len({header.entry for header in group.slices}),
         "slice_thickness_mm": first.thickness_mm,

@@ -44,6 +44,12 @@ class SeriesFound:
     series_key, study_key : str
         What identifies the series (empty where the file has no series UID; the volume then
         carries its input hash) and, within one survey, its study.
+    frame_key : str
+        Frame of reference: volumes that share it and the study lie in one patient space. Empty
+        where the file does not say.
+    knees : SeriesFound or None
+        On a chosen series: another of the same study and frame that lies below it, where the knees
+        may be seen.
     n_slices, n_files : int
         Planes of the volume and files of the group.
     spacing_mm : tuple of 3 floats or None
@@ -76,6 +82,8 @@ class SeriesFound:
     chosen: bool = False
     series_key: str = ""
     study_key: str = ""
+    frame_key: str = ""
+    knees: "SeriesFound | None" = field(default=None, repr=False)
     n_slices: int = 0
     n_files: int = 1
     spacing_mm: tuple[float, float, float] | None = None

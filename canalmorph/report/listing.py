@@ -3,7 +3,16 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from canalmorph.model.columns import FEMUR_COLUMNS, INDEX_COLUMNS, NAMED_LEVELS_MM, Column
+from canalmorph.model.columns import (
+    FEMUR_COLUMNS,
+    INDEX_COLUMNS,
+    NAMED_LEVELS_MM,
+    PLANE_COLUMNS,
+    PLANE_MEANINGS,
+    PLANE_STEMS,
+    Column,
+    name_in_plane,
+)
 from canalmorph.model.results import CaseResult, FemurResult, Measurement
 from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.numbers import format_level, format_measurement
@@ -37,6 +46,13 @@ NAMES = {
     "cortex_hu": "CT number of thick cortex",
     "cancellous_neck_hu": "CT number of cancellous bone, neck",
     "cancellous_metaphysis_hu": "CT number of cancellous bone, LT+10 to LT+20",
+    "torsion_deg": "Torsion, neck against posterior condyles (+ anteversion)",
+    "torsion_transepicondylar_deg": "Torsion, neck against epicondyles (+ anteversion)",
+    "femur_length_mm": "Femur, length along the shaft axis",
+    "mechanical_axis_length_mm": "Mechanical axis, length",
+    "mechanical_anatomical_angle_deg": "Mechanical against anatomical axis",
+    "isthmus_height_share": "Isthmus, height as a share of the length",
+    "cfi_ml_rotation_10_deg_change": "Canal flare index ML, change by 10° of rotation",
     "lt_x_mm": "Lesser trochanter, patient x (left)",
     "lt_y_mm": "Lesser trochanter, patient y (back)",
     "lt_z_mm": "Lesser trochanter, patient z (up)",
@@ -86,12 +102,14 @@ def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
     measured = {column.name: column for column in FEMUR_COLUMNS if column.measured}
     indices = [column.name for column in INDEX_COLUMNS]
     widths = [name for name in measured if name_width(name)]
-    rest = [name for name in measured if name not in indices and name not in widths]
+    planes = [column.name for column in PLANE_COLUMNS]
+    rest = [name for name in measured if name not in (*indices, *widths, *planes)]
     places = [name for name in rest if name.split("_")[-2] in ("x", "y", "z")]
     numbers = [name for name in rest if measured[name].unit == "HU"]
     voltage = "not stated" if case.scan.kvp is None else f"{case.scan.kvp:g} kV"
     groups = (
         ("Indices", indices),
+        ("In other planes", planes),
         ("Isthmus, head, neck, shaft", [name for name in rest if name not in (*places, *numbers)]),
         (f"CT numbers, tube voltage {voltage}", numbers),
         ("Landmarks in the scan", places),
@@ -144,6 +162,10 @@ def name_column(column: str) -> str:
     >>> name_column("canal_ml_lt_minus100_mm"), name_column("isthmus_outer_ap_mm")
     ('Canal ML, LT−100', 'Outer AP, isthmus')
     """
+    for plane in PLANE_MEANINGS:
+        for stem in PLANE_STEMS:
+            if column == name_in_plane(stem, plane):
+                return f"{name_column(stem)}, {plane} plane"
     return name_width(column) or NAMES.get(column, column)
 
 

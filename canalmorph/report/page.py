@@ -16,6 +16,7 @@ from canalmorph.report.letter import describe_letter, list_voices
 from canalmorph.report.listing import Gap, WidthTable, list_gaps, list_numbers, list_widths
 from canalmorph.report.sections_figure import draw_sections_figure
 from canalmorph.report.sides import describe_sides, list_sides
+from canalmorph.report.turning import describe_torsion, describe_turning
 from canalmorph.report.widths_figure import draw_widths_figure
 from canalmorph.report.wording import (
     FIXATION_WORDS,
@@ -36,6 +37,7 @@ class SidePart:
     shape: str
     letter: str
     letter_voices: tuple[str, ...]
+    turning: tuple[str, ...]
     fixation: str
     fixation_code: str
     reasons: tuple[str, ...]
@@ -185,6 +187,11 @@ def _make_side(femur: FemurResult, aligned: AlignedFemur | None) -> SidePart:
         shape=describe_shape(femur.canal_type, femur.indices),
         letter=describe_letter(femur.canal_type),
         letter_voices=list_voices(femur.canal_type),
+        turning=tuple(
+            sentence
+            for sentence in (describe_turning(femur.indices), describe_torsion(femur.indices))
+            if sentence
+        ),
         fixation=FIXATION_WORDS[advice.fixation],
         fixation_code=advice.fixation.value,
         reasons=advice.reasons,

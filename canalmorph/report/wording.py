@@ -32,6 +32,8 @@ FIXATION_WORDS = {
 }
 PLANE_WORDS = {
     Plane.NECK: "the plane of shaft and neck, as a true AP radiograph shows it",
+    Plane.CONDYLAR: "the plane of the shaft and the posterior condylar line, since no neck axis "
+    "was found",
     Plane.SCANNER: "the scanner's coronal plane, since no neck axis was found; ML and AP then "
     "depend on how the leg lay",
 }
@@ -44,7 +46,14 @@ WARNING_WORDS = {
     "metal": "Metal or clipped values lie near some sections; their numbers are blank.",
     "lt_uncertain": "The lesser trochanter is not clear; every level counts from it. Check it on "
     "the AP picture.",
-    "neck_not_found": "No neck axis was found; ML and AP are the scanner's.",
+    "neck_not_found": "No neck axis was found; the plane of ML and AP is not the neck's.",
+    "condyles_not_found": "The scan reaches the knee, but no two whole condyles apart from the "
+    "other bones were found; torsion and length are blank.",
+    "knee_from_second_block": "Hip and knee were scanned apart; torsion and length hold only if "
+    "the leg did not move in between.",
+    "canal_shape_depends_on_rotation": "Turned by 10 degrees about its shaft, this femur would "
+    "fall into another class of canal shape: a film taken slightly turned would name it "
+    "otherwise.",
     "isthmus_not_in_view": "The canal still narrows where the scan ends.",
     "isthmus_ambiguous": "The canal has two narrow places; which of them ends the shaft axis was a "
     "choice that moves the widths near the trochanter.",

@@ -5,7 +5,7 @@ below the lesser trochanter and the isthmus, as the ``s`` axis.
 """
 
 from dataclasses import dataclass
-from math import cos, hypot, radians, sin
+from math import cos, hypot, radians, sin, tan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,8 @@ ISTHMUS_BELOW_MM = -40.0
 #: The shaft's tube ends in a dome inside neck and trochanter. [mm]
 _DOME_MM = (8.0, 42.0)
 _TUBE_TOP_MM = 38.0
+#: Roundness of an epicondyle.
+_EPICONDYLE_RADIUS_MM = 9.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -259,6 +261,12 @@ def make_solid(shape: FemurShape, *, lt_mm: float = 0.0) -> FemurSolid:
     torsion = radians(shape.torsion_deg)
     p[sd.P_COND_U], p[sd.P_COND_V] = knee[sd.OUTER_U], knee[sd.OUTER_V] + 8.0
     p[sd.P_COND_COS], p[sd.P_COND_SIN] = cos(torsion), sin(torsion)
+    if shape.epicondyle_proud_mm > 0:
+        # The top lies on the line that is turned; a cap of 1 mm around it is the bump's alone.
+        p[sd.P_EPI_R] = _EPICONDYLE_RADIUS_MM
+        reach = p[sd.P_COND_HALF] + shape.condyle_radius_mm + shape.epicondyle_proud_mm
+        p[sd.P_EPI_ALONG] = reach - _EPICONDYLE_RADIUS_MM
+        p[sd.P_EPI_BACK] = -reach * tan(radians(shape.epicondyle_turn_deg))
     rows = {level: result.section_at(level) for level in (-20.0, 0.0, 20.0)}
     p[sd.P_CAPSULES : sd.P_WAVES] = np.ravel(_make_capsules(shape, rows))
     for place, harmonics in enumerate((shape.outer_harmonics, shape.canal_harmonics)):

@@ -40,9 +40,12 @@ N_COLUMNS = 9
     P_COND_SIN,
     P_LT_BLEND,
     P_CUT_DISTAL,
-) = range(23)
+    P_EPI_R,
+    P_EPI_ALONG,
+    P_EPI_BACK,
+) = range(26)
 #: Tapered capsules follow the scalars: (u, v, s, r) twice and the blend width, nine numbers each.
-P_CAPSULES = 23
+P_CAPSULES = 26
 #: The last two, of the lesser trochanter, are absent where their first radius is 0.
 N_CAPSULES = 9
 CAPSULE_SIZE = 9
@@ -61,6 +64,9 @@ _NECK_BLEND_MM = 10.0
 _NECK_END_MM = 16.0
 _HEAD_BLEND_MM = 4.0
 _CONDYLE_BLEND_MM = 8.0
+#: Epicondyles: blend with the condyles and height over the condyles' centres.
+_EPICONDYLE_BLEND_MM = 3.0
+_EPICONDYLE_UP_MM = 6.0
 
 
 @njit(cache=True, inline="always")
@@ -165,6 +171,14 @@ def _add_distal(shaft: float, u: float, v: float, s: float, p: NDArray[np.float6
     front = back + 0.9 * p[P_COND_R]
     trochlea = sqrt(inner * inner + front * front + (up - 6.0) ** 2) - 0.85 * p[P_COND_R]
     knee = blend_union(condyle, trochlea, _CONDYLE_BLEND_MM)
+    if p[P_EPI_R] > 0.0:
+        # One on each side, on a line through the middle of the knee.
+        way = 1.0 if along > 0.0 else -1.0
+        aside = way * along - p[P_EPI_ALONG]
+        behind = way * back - p[P_EPI_BACK]
+        higher = up - _EPICONDYLE_UP_MM
+        bump = sqrt(aside * aside + behind * behind + higher * higher) - p[P_EPI_R]
+        knee = blend_union(knee, bump, _EPICONDYLE_BLEND_MM)
     return blend_union(shaft, knee, _CONDYLE_BLEND_MM)
 
 

@@ -90,6 +90,10 @@ class FemurShape:
         From the head's top to the condyles along the shaft axis. [mm]
     condyle_radius_mm, condyle_spacing_mm : float
         The two condyles and the distance of their centres. [mm]
+    epicondyle_proud_mm, epicondyle_turn_deg : float
+        How far the two epicondyles stand out beyond the condyles (0: there are none), and how far
+        the line through the bumps is turned from the posterior condylar line, so that the torsion
+        against it is smaller; the exact truth is sampled on the solid. [mm, deg]
     lesser_trochanter : LesserTrochanterShape
         See there.
     """
@@ -126,6 +130,8 @@ class FemurShape:
     length_mm: float = 430.0
     condyle_radius_mm: float = 21.0
     condyle_spacing_mm: float = 48.0
+    epicondyle_proud_mm: float = 0.0
+    epicondyle_turn_deg: float = 3.0
     lesser_trochanter: LesserTrochanterShape = field(default_factory=LesserTrochanterShape)
 
     def __post_init__(self) -> None:

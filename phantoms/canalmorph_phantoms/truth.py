@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph_phantoms import solid as sd
+from canalmorph_phantoms.epicondyles import find_epicondyles
 from canalmorph_phantoms.femur import FemurSolid, make_solid
 from canalmorph_phantoms.section import (
     Outline,
@@ -59,6 +60,8 @@ class FemurTruth:
         against the posterior condylar line about the shaft axis, anteversion positive.
     neck_axis, condylar_medial : tuple of float
         Unit directions, neck toward the head and condylar line toward medial.
+    torsion_transepicondylar_deg : float
+        Neck against the line through both epicondyles, or what stands out farthest to each side.
     bow_radius_mm, length_mm : float
         As made. [mm]
     isthmus_level_mm, isthmus_inscribed_level_mm, isthmus_inscribed_mm : float
@@ -94,6 +97,7 @@ class FemurTruth:
     femoral_offset_mm: float
     torsion_deg: float
     condylar_medial: Point
+    torsion_transepicondylar_deg: float
     bow_radius_mm: float
     length_mm: float
     isthmus_level_mm: float
@@ -327,6 +331,7 @@ def measure_femur(spec: PhantomScan, femur: PlacedFemur, *, step_mm: float = 0.2
         neck_shaft_angle_deg=shape.neck_shaft_angle_deg,
         femoral_offset_mm=float(np.hypot(shape.head_medial_mm, shape.neck_posterior_mm)),
         torsion_deg=shape.torsion_deg,
+        torsion_transepicondylar_deg=_epicondylar_turn_deg(solid),
         condylar_medial=turn((float(p[sd.P_COND_COS]), float(p[sd.P_COND_SIN]), 0.0)),
         bow_radius_mm=shape.bow_radius_mm,
         length_mm=shape.length_mm,
@@ -342,6 +347,13 @@ def measure_femur(spec: PhantomScan, femur: PlacedFemur, *, step_mm: float = 0.2
         named_sections=named,
         sections=sections,
     )
+
+
+def _epicondylar_turn_deg(solid: FemurSolid) -> float:
+    """Return the turn of the transepicondylar axis from medial toward posterior [deg]."""
+    medial, lateral = find_epicondyles(solid)
+    line = medial - lateral
+    return float(np.degrees(np.arctan2(line[1], line[0])))
 
 
 def _measure_levels(

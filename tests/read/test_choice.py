@@ -84,6 +84,48 @@ def test_two_legs_beside_each_other_are_both_chosen_and_two_heights_are_not():
     assert [s.chosen for s in choose_series([BASE, chest], ReadSettings())] == [True, False]
 
 
+HIPS = replace(BASE, frame_key="f", low_mm=(-200.0, -200.0, 400.0), high_mm=(200.0, 200.0, 620.0))
+KNEES = replace(
+    HIPS,
+    source="knees",
+    series_key="2",
+    coverage_mm=200.0,
+    low_mm=(-200.0, -200.0, 0.0),
+    high_mm=(200.0, 200.0, 200.0),
+)
+
+
+def test_knees_of_the_same_frame_go_with_the_hips():
+    by_source = {
+        series.source: series
+        for series in choose_series([KNEES, replace(HIPS, coverage_mm=220.0)], ReadSettings())
+    }
+    hips, knees = by_source["best"], by_source["knees"]
+    assert hips.chosen
+    assert hips.knees is not None
+    assert hips.knees.source == "knees"
+    assert not knees.chosen
+    assert "knees" in knees.message
+
+
+def test_hips_are_measured_with_the_knees_where_the_knees_rank_first():
+    hips = replace(HIPS, coverage_mm=150.0)
+    by_source = {s.source: s for s in choose_series([hips, KNEES], ReadSettings())}
+    assert by_source["best"].chosen
+    assert by_source["best"].knees is not None
+    assert by_source["knees"].chosen
+    assert by_source["knees"].knees is None
+
+
+@pytest.mark.parametrize(
+    "other",
+    [{"frame_key": "g"}, {"frame_key": ""}, {"study_key": "t"}, {"orientation": "coronal"}],
+)
+def test_another_patient_space_gives_no_knees(other):
+    found = choose_series([HIPS, replace(KNEES, **other)], ReadSettings())
+    assert all(series.knees is None for series in found)
+
+
 @pytest.mark.parametrize(
     "kernel", ["BONE", "BONEPLUS", "EDGE", "B60f", "Br64d\\3", "YA", "FC30", "Bl57"]
 )
