@@ -40,6 +40,9 @@ class HeadSphere:
         Radius and the standard uncertainties of centre (per axis) and radius. [mm]
     inlier_share : float
         Share of the directions whose bone edge lies on the sphere, 0 to 1.
+    separated : bool
+        False where the head could not be told from its socket: the sphere is then good for
+        finding things only.
     """
 
     centre_lps_mm: NDArray[np.float64]
@@ -47,6 +50,7 @@ class HeadSphere:
     centre_u_mm: float
     radius_u_mm: float
     inlier_share: float
+    separated: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,0 +1,182 @@
+"""The head's sphere from its bone edge, apart from the socket, and how surely.
+
+`locate` finds a head by its steepest edges, which is enough to find it; here its surface is read
+with the scan's own density and blur, and a head that cannot be told from the socket says so.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.geometry.lines import fit_sphere, spread_directions
+from canalmorph.geometry.sampling import sample_rays
+from canalmorph.model.femur import Calibration, Femur, HeadSphere
+from canalmorph.segment.calibration import (
+    ENHANCEMENT_WIDTH,
+    blur_along_rays_mm,
+    slice_direction,
+)
+from canalmorph.segment.head_edges import HeadEdges, fit_head_edges
+
+#: Rays over the sphere, about so many; they begin this far inside and step this much. [mm]
+N_RAYS, RAY_IN_MM, RAY_STEP_MM, RAY_SAMPLES = 1600, 9.0, 0.3, 64
+#: A ray is an inlier when its edge lies this near the sphere. [mm]
+INLIER_MM = 0.8
+#: Neighbouring rays share noise, grain and shape: one in so many counts as independent.
+RAYS_SHARED = 12.0
+#: A shell differs from the density of thick cortex by about this, all over the head. [HU]
+SHELL_U_HU = 250.0
+#: No centre or radius is surer than this: heads are no perfect spheres. [mm]
+LEAST_U_MM = 0.03
+#: Less of all directions on the sphere, or a centre or radius known to no better than the second,
+#: is no head that was told from its socket. The neck alone takes a quarter of the directions.
+LEAST_INLIERS, LARGEST_U_MM = 0.3, 0.5
+#: Where head and socket run into each other on more than this share of the rays that meet the
+#: socket, the joint is fused: what is left of the edge may be another's.
+LARGEST_FUSED_SHARE = 0.5
+
+
+def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
+    """Return the sphere on the head's outer bone edge; None where no head was found.
+
+    Parameters
+    ----------
+    femur : Femur
+        With the head that `locate` found.
+    calibration : Calibration
+        Density, blur and kernel of the scan.
+
+    Returns
+    -------
+    HeadSphere or None
+        `separated` is False where the edge could not be told from the socket: the sphere is then
+        that of `locate`, good for finding things, not for measuring.
+    """
+    head = femur.head
+    if head is None:
+        return None
+    found = _settle(femur, head, calibration, calibration.cortex_hu)
+    if found is None:
+        return replace(head, separated=False)
+    sphere, edges = found
+    sparser = _settle(femur, sphere, calibration, calibration.cortex_hu - SHELL_U_HU, rounds=2)
+    if sparser is None:
+        return replace(head, separated=False)
+    other = sparser[0]
+    moved = np.abs(other.centre_lps_mm - sphere.centre_lps_mm).max()
+    sphere = replace(
+        sphere,
+        centre_u_mm=float(np.hypot(sphere.centre_u_mm, moved)),
+        radius_u_mm=float(np.hypot(sphere.radius_u_mm, other.radius_mm - sphere.radius_mm)),
+    )
+    if not _is_separated(sphere, edges):
+        return replace(head, separated=False, inlier_share=sphere.inlier_share)
+    return sphere
+
+
+def _is_separated(sphere: HeadSphere, edges: HeadEdges) -> bool:
+    """Whether the sphere rests on enough of the head's own edge."""
+    at_socket = np.isfinite(edges.gap_mm)
+    fused_share = edges.fused.sum() / max(1, int(at_socket.sum()))
+    return bool(
+        sphere.inlier_share >= LEAST_INLIERS
+        and max(sphere.centre_u_mm, sphere.radius_u_mm) <= LARGEST_U_MM
+        and fused_share <= LARGEST_FUSED_SHARE
+    )
+
+
+def _settle(
+    femur: Femur, first: HeadSphere, calibration: Calibration, shell_hu: float, rounds: int = 4
+) -> tuple[HeadSphere, HeadEdges] | None:
+    """Return sphere and edges, the rays drawn anew from each sphere's centre."""
+    directions = _spread_to_both_sides(N_RAYS)
+    blur = blur_along_rays_mm(calibration, directions, directions, slice_direction(femur.crop))
+    centre, radius = first.centre_lps_mm, first.radius_mm
+    for _ in range(rounds):
+        start_mm = radius - RAY_IN_MM
+        edges = fit_head_edges(
+            sample_rays(
+                femur.crop.voxels_hu,
+                femur.crop.index_to_lps_mm,
+                centre + start_mm * directions,
+                directions,
+                step_mm=RAY_STEP_MM,
+                n_samples=RAY_SAMPLES,
+            ),
+            start_mm,
+            RAY_STEP_MM,
+            np.full(len(directions), radius),
+            blur,
+            shell_hu=shell_hu,
+            noise_hu=calibration.noise_hu,
+            kernel=(calibration.enhancement, ENHANCEMENT_WIDTH),
+        )
+        known = np.isfinite(edges.edge_mm)
+        if known.mean() < 0.5 * LEAST_INLIERS:
+            return None
+        points = centre + directions[known] * edges.edge_mm[known, None]
+        new, new_radius, weights = _fit_robustly(points, edges.u_mm[known], (centre, radius))
+        moved = float(np.linalg.norm(new - centre)) + abs(new_radius - radius)
+        centre, radius = new, new_radius
+        if moved < 0.01:
+            break
+    return _state_sphere(points, weights, centre, radius, len(directions)), edges
+
+
+def _spread_to_both_sides(n: int) -> NDArray[np.float64]:
+    """Return unit vectors whose mirror images in x are among them, so that sides are alike."""
+    lattice = spread_directions(n)
+    half = lattice[lattice[:, 0] > 0]
+    return np.concatenate([half, half * [-1.0, 1.0, 1.0]])
+
+
+def _fit_robustly(
+    points: NDArray[np.float64], u_mm: NDArray[np.float64], first: tuple[NDArray[np.float64], float]
+) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
+    """Return centre, radius and weights of the sphere, by Tukey's weights on the distances."""
+    centre, radius = first
+    surer = 1.0 / (np.square(u_mm) + 0.15**2)
+    weights = surer
+    for _ in range(12):
+        arm = points - centre
+        distance = np.linalg.norm(arm, axis=1)
+        miss = distance - radius
+        near = np.abs(miss) < 3.0
+        scale = max(0.5, 4.7 * 1.4826 * float(np.median(np.abs(miss[near])))) if near.any() else 0.5
+        weights = surer * np.where(
+            np.abs(miss) < scale, np.square(1 - np.square(np.minimum(np.abs(miss) / scale, 1))), 0.0
+        )
+        if (weights > 0).sum() < 20:
+            return *fit_sphere(points), np.zeros(len(points))
+        design = np.c_[arm / distance[:, None], np.ones(len(points))]
+        step = np.linalg.lstsq(design * np.sqrt(weights)[:, None], miss * np.sqrt(weights))[0]
+        centre, radius = centre + step[:3], radius + float(step[3])
+        if np.abs(step).max() < 1e-4:
+            break
+    return centre, radius, weights
+
+
+def _state_sphere(
+    points: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    centre: NDArray[np.float64],
+    radius: float,
+    n_rays: int,
+) -> HeadSphere:
+    """Return the sphere with its uncertainty from the scatter of the edges."""
+    arm = points - centre
+    distance = np.linalg.norm(arm, axis=1)
+    miss = distance - radius
+    design = np.c_[arm / distance[:, None], np.ones(len(points))] * np.sqrt(weights)[:, None]
+    scatter = float((weights * miss**2).sum() / max(weights.sum(), 1e-12))
+    mean_weight = float((weights**2).sum() / max(weights.sum(), 1e-12))
+    covariance = np.linalg.pinv(design.T @ design) * scatter * mean_weight * RAYS_SHARED
+    us = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    return HeadSphere(
+        centre_lps_mm=centre,
+        radius_mm=radius,
+        centre_u_mm=float(np.hypot(us[:3].max(), LEAST_U_MM)),
+        radius_u_mm=float(np.hypot(us[3], LEAST_U_MM)),
+        inlier_share=float((np.abs(miss) < INLIER_MM).sum() / n_rays),
+    )
