@@ -1,5 +1,7 @@
 """The stage: rings of a femur's outer surface and of its canal, with their uncertainty."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +21,7 @@ from canalmorph.segment.edges import (
     smooth_points,
 )
 from canalmorph.segment.half_maximum import find_half_maximum_edges
+from canalmorph.segment.head import refine_head
 from canalmorph.segment.porous import (
     OF_DENSE,
     TO_MARROW,
@@ -71,7 +74,9 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
     axis = find_rough_axis(femur, femur.head)
     _refuse_thick_slices_along_shaft(femur, axis)
     heights = _ring_heights(femur, axis, settings)
-    return segment_tube(femur, axis, heights, heights < -SHAFT_BELOW_HEAD_MM, settings)
+    cortex = segment_tube(femur, axis, heights, heights < -SHAFT_BELOW_HEAD_MM, settings)
+    head = refine_head(femur, cortex.calibration)
+    return replace(cortex, femur=replace(femur, head=head))
 
 
 def segment_tube(
