@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.geometry.lines import fit_sphere, spread_directions
+from canalmorph.geometry.lines import spread_directions
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import Calibration, Femur, HeadSphere
 from canalmorph.segment.calibration import (
@@ -23,6 +23,11 @@ from canalmorph.segment.head_edges import HeadEdges, fit_head_edges
 N_RAYS, RAY_IN_MM, RAY_STEP_MM, RAY_SAMPLES = 1600, 9.0, 0.3, 64
 #: A ray is an inlier when its edge lies this near the sphere. [mm]
 INLIER_MM = 0.8
+#: The sphere is looked for from this far to each side, with weights that end this far from it,
+#: in so many steps. [mm]
+START_MM, BANDS_MM, N_FITS = 1.5, (3.0, 1.5, 1.0), 15
+#: The band that tells what the choice of the last leaves open. [mm]
+WIDER_BAND_MM = 2.0
 #: Neighbouring rays share noise, grain and shape: one in so many counts as independent.
 RAYS_SHARED = 12.0
 #: A shell differs from the density of thick cortex by about this, all over the head. [HU]
@@ -132,7 +137,27 @@ def _settle(
         centre, radius = new, new_radius
         if moved < 0.01:
             break
-    return _state_sphere(points, weights, centre, radius, len(directions)), edges
+    sphere = _state_sphere(points, weights, centre, radius, len(directions))
+    return _widen_by_shape(sphere, points, edges.u_mm[known]), edges
+
+
+def _widen_by_shape(
+    sphere: HeadSphere, points: NDArray[np.float64], u_mm: NDArray[np.float64]
+) -> HeadSphere:
+    """Return the sphere with what a wider band of the surface would change: heads are no spheres.
+
+    Of a true sphere the wider band changes nothing.
+    """
+    surer = 1.0 / (np.square(u_mm) + 0.15**2)
+    centre, radius, _ = _fit_band(
+        points, surer, sphere.centre_lps_mm, sphere.radius_mm, WIDER_BAND_MM
+    )
+    moved = np.abs(centre - sphere.centre_lps_mm).max()
+    return replace(
+        sphere,
+        centre_u_mm=float(np.hypot(sphere.centre_u_mm, moved)),
+        radius_u_mm=float(np.hypot(sphere.radius_u_mm, radius - sphere.radius_mm)),
+    )
 
 
 def _spread_to_both_sides(n: int) -> NDArray[np.float64]:
@@ -145,25 +170,45 @@ def _spread_to_both_sides(n: int) -> NDArray[np.float64]:
 def _fit_robustly(
     points: NDArray[np.float64], u_mm: NDArray[np.float64], first: tuple[NDArray[np.float64], float]
 ) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
-    """Return centre, radius and weights of the sphere, by Tukey's weights on the distances."""
-    centre, radius = first
+    """Return centre, radius and weights of the sphere that most of the edge lies on.
+
+    Real heads are no spheres: they are flattened or bulge at the border of the neck. Their sphere
+    is that of the largest part of the surface, looked for from several starts.
+    """
     surer = 1.0 / (np.square(u_mm) + 0.15**2)
-    weights = surer
-    for _ in range(12):
+    found = []
+    for move in np.concatenate([np.zeros((1, 3)), START_MM * np.eye(3), -START_MM * np.eye(3)]):
+        centre = first[0] + move
+        radius = float(np.median(np.linalg.norm(points - centre, axis=1)))
+        for band_mm in BANDS_MM:
+            centre, radius, weights = _fit_band(points, surer, centre, radius, band_mm)
+        found.append((float((weights / surer).sum()), centre, radius, weights))
+    _, centre, radius, weights = max(found, key=lambda one: one[0])
+    return centre, radius, weights
+
+
+def _fit_band(
+    points: NDArray[np.float64],
+    surer: NDArray[np.float64],
+    centre: NDArray[np.float64],
+    radius: float,
+    band_mm: float,
+) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
+    """Return the sphere by Tukey's weights of a width, and the weights, from a first one."""
+    weights = np.zeros(len(points))
+    for _ in range(N_FITS):
         arm = points - centre
         distance = np.linalg.norm(arm, axis=1)
         miss = distance - radius
-        near = np.abs(miss) < 3.0
-        scale = max(0.5, 4.7 * 1.4826 * float(np.median(np.abs(miss[near])))) if near.any() else 0.5
-        weights = surer * np.where(
-            np.abs(miss) < scale, np.square(1 - np.square(np.minimum(np.abs(miss) / scale, 1))), 0.0
-        )
+        share = np.minimum(np.abs(miss) / band_mm, 1.0)
+        weights = surer * np.square(1 - share**2)
         if (weights > 0).sum() < 20:
-            return *fit_sphere(points), np.zeros(len(points))
+            break
         design = np.c_[arm / distance[:, None], np.ones(len(points))]
-        step = np.linalg.lstsq(design * np.sqrt(weights)[:, None], miss * np.sqrt(weights))[0]
+        normal = design.T @ (design * weights[:, None])
+        step = np.linalg.solve(normal + 1e-9 * np.eye(4), design.T @ (weights * miss))
         centre, radius = centre + step[:3], radius + float(step[3])
-        if np.abs(step).max() < 1e-4:
+        if np.abs(step).max() < 1e-3:
             break
     return centre, radius, weights
 
