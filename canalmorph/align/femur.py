@@ -5,7 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from canalmorph.align.greater_trochanter import find_trochanter_tip
 from canalmorph.align.neck import find_neck_axis
+from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
 from canalmorph.errors import (
@@ -98,7 +100,8 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         raise HeadNotInViewError(side=side)
     foot = cortex.axis_point_lps_mm
     first = normalise(normalise(head.centre_lps_mm - foot) + NECK_RISE * cortex.axis_direction)
-    neck = find_neck_axis(cortex.femur.crop, head, first)
+    # A head that was not told from its socket shows where to look, and gives no neck axis.
+    neck = find_neck_axis(cortex.femur.crop, head, first) if head.separated else None
     frame = _first_frame(cortex, head, neck)
     frame, trochanter, isthmus = _settle(
         cortex, frame, head, neck, settings, proximal_share=PROXIMAL_SHARE
@@ -123,6 +126,10 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         neck=neck,
         axis_u_deg=_axis_u_deg(isthmus),
         isthmus_in_view=isthmus.in_view,
+        neck_by_sphere=None
+        if neck is None
+        else find_neck_axis_by_sphere(cortex.femur.crop, head, neck.direction),
+        trochanter_tip=find_trochanter_tip(cortex.femur.crop, frame, head, _axis_u_deg(isthmus)),
         warnings=tuple(warnings),
     )
 

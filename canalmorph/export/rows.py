@@ -81,12 +81,14 @@ def _make_femur_row(case: CaseResult, femur: FemurResult) -> Row:
 
 
 def _describe_femur(case: CaseResult, femur: FemurResult) -> dict[str, Cell]:
+    head = femur.profile.head
     return {
         "case_id": case.case_id,
         "side": femur.side.value,
         "status": femur.status,
         "warnings": ";".join(femur.warnings),
         "plane": femur.profile.frame.plane.value,
+        "head_inlier_share": None if head is None else _blank_unless_finite(head.inlier_share),
     }
 
 

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import fit_circle
 from canalmorph.geometry.outlines import find_centroids
+from canalmorph.measure.proximal import find_proximal_facts, find_proximal_warnings
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.stack import measure_sections
 from canalmorph.model.columns import NAMED_LEVELS_MM
@@ -40,6 +41,7 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
     outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
     columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
+    facts = _find_facts(aligned, levels, canal)
     return CanalProfile(
         side=aligned.cortex.femur.side,
         frame=aligned.frame,
@@ -50,11 +52,14 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         outer_outline_mm=outer[..., :2],
         canal_outline_mm=canal[..., :2],
         head=aligned.cortex.femur.head,
-        facts=_find_facts(aligned, levels, canal),
+        facts=facts,
         level_u_mm=aligned.lesser_trochanter.level_u_mm,
         isthmus_in_view=aligned.isthmus_in_view,
         calibration=aligned.cortex.calibration,
-        warnings=_profile_warnings(aligned.cortex.calibration, quality, levels),
+        warnings=(
+            *_profile_warnings(aligned.cortex.calibration, quality, levels),
+            *find_proximal_warnings(aligned, facts),
+        ),
     )
 
 
@@ -112,24 +117,7 @@ def _find_facts(
         facts[f"lt_{name}_mm"] = Measurement(
             value=float(apex[axis]), u=float(np.hypot(u_level * along, 0.3))
         )
-    head = aligned.cortex.femur.head
-    if head is not None:
-        for axis, name in enumerate("xyz"):
-            facts[f"head_{name}_mm"] = Measurement(
-                value=float(head.centre_lps_mm[axis]), u=head.centre_u_mm
-            )
-        facts["head_diameter_mm"] = Measurement(value=2 * head.radius_mm, u=2 * head.radius_u_mm)
-        centre = aligned.frame.lps_to_frame_mm(head.centre_lps_mm)
-        facts["femoral_offset_mm"] = Measurement(
-            value=float(np.hypot(centre[0], centre[1])),
-            u=float(np.hypot(head.centre_u_mm, np.radians(aligned.axis_u_deg) * centre[2])),
-        )
-    if aligned.neck is not None:
-        cosine = float(np.clip(-aligned.neck.direction @ aligned.frame.proximal, -1.0, 1.0))
-        facts["neck_shaft_angle_deg"] = Measurement(
-            value=float(np.degrees(np.arccos(cosine))),
-            u=float(np.hypot(aligned.neck.direction_u_deg, aligned.axis_u_deg)),
-        )
+    facts |= find_proximal_facts(aligned)
     calibration = aligned.cortex.calibration
     if calibration.n_rays > 0:
         facts["cortex_hu"] = Measurement(

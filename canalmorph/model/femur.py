@@ -240,6 +240,23 @@ class NeckAxis:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrochanterTip:
+    """The tip of the greater trochanter.
+
+    Attributes
+    ----------
+    tip_lps_mm : (3,) float array
+        Highest along the shaft axis; across it, the middle of the surface within 1 mm of that. [mm]
+    level_u_mm, across_u_mm : float
+        Standard uncertainties along the shaft axis, and across it per direction. [mm]
+    """
+
+    tip_lps_mm: NDArray[np.float64]
+    level_u_mm: float
+    across_u_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AlignedFemur:
     """A femur with its cortex, landmarks and frame: all that measuring needs.
 
@@ -253,6 +270,10 @@ class AlignedFemur:
         Level 0.
     neck : NeckAxis or None
         None where no neck could be found; the plane is then ``scanner``.
+    neck_by_sphere : NeckAxis or None
+        The neck's axis by the enlarged head sphere, to compare.
+    trochanter_tip : TrochanterTip or None
+        Of the greater trochanter; None where it is not whole in view.
     axis_u_deg : float
         Standard uncertainty of the shaft axis. [deg]
     isthmus_in_view : bool
@@ -267,4 +288,6 @@ class AlignedFemur:
     neck: NeckAxis | None
     axis_u_deg: float
     isthmus_in_view: bool
+    neck_by_sphere: NeckAxis | None = None
+    trochanter_tip: TrochanterTip | None = None
     warnings: tuple[str, ...] = ()

@@ -43,6 +43,8 @@ LARGEST_FUSED_SHARE = 0.3
 #: Below that, what the share leaves uncertain of centre and radius: phantoms with 0 and 0.5 mm of
 #: joint space were off by up to 1.2 and 0.7 times the share. [mm]
 FUSED_CENTRE_U_MM, FUSED_RADIUS_U_MM = 0.8, 0.5
+#: Uncertainty of a sphere that was not told from its socket, where it still serves. [mm]
+UNSEPARATED_U_MM = 1.5
 
 
 def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
@@ -66,11 +68,11 @@ def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
         return None
     found = _settle(femur, head, calibration, calibration.cortex_hu)
     if found is None:
-        return replace(head, separated=False)
+        return _doubt(head)
     sphere, edges = found
     sparser = _settle(femur, sphere, calibration, calibration.cortex_hu - SHELL_U_HU, rounds=2)
     if sparser is None:
-        return replace(head, separated=False)
+        return _doubt(head)
     other = sparser[0]
     moved = np.abs(other.centre_lps_mm - sphere.centre_lps_mm).max()
     sphere = replace(
@@ -80,11 +82,21 @@ def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
     )
     fused = _find_fused_share(edges)
     if not _is_separated(sphere, fused):
-        return replace(head, separated=False, inlier_share=sphere.inlier_share)
+        return _doubt(replace(head, inlier_share=sphere.inlier_share))
     return replace(
         sphere,
         centre_u_mm=float(np.hypot(sphere.centre_u_mm, FUSED_CENTRE_U_MM * fused)),
         radius_u_mm=float(np.hypot(sphere.radius_u_mm, FUSED_RADIUS_U_MM * fused)),
+    )
+
+
+def _doubt(head: HeadSphere) -> HeadSphere:
+    """Return a sphere that was not told from its socket: good for finding things only."""
+    return replace(
+        head,
+        separated=False,
+        centre_u_mm=max(head.centre_u_mm, UNSEPARATED_U_MM),
+        radius_u_mm=max(head.radius_u_mm, UNSEPARATED_U_MM),
     )
 
 

@@ -80,7 +80,7 @@ def fit_head_edges(
     kernel : (float, float)
         Edge enhancement, and how many times wider its blur is.
     """
-    x = first_mm + step_mm * np.arange(profiles_hu.shape[1])
+    x = np.asarray(first_mm + step_mm * np.arange(profiles_hu.shape[1]), dtype=np.float64)
     seen = np.isfinite(profiles_hu)
     values = np.where(seen, profiles_hu, 0.0).astype(np.float64)
     socket_mm, has_socket = _find_sockets(values, x, step_mm, radius_mm)
@@ -118,7 +118,7 @@ def _find_sockets(
     ahead = np.arange(len(x))[None, :] - first[:, None]
     window = (ahead >= 0) & (ahead * step_mm < 2.0) & looked
     steepest = np.argmax(np.where(window, slope, -np.inf), axis=1)
-    return np.where(has, x[steepest], np.inf), has
+    return np.where(has, x[steepest], np.inf), np.asarray(has)
 
 
 def _make_start(
