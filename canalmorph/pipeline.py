@@ -10,7 +10,7 @@ from canalmorph.advise.fixation import advise_fixation
 from canalmorph.align.femur import align_femur
 from canalmorph.align.settings import AlignSettings
 from canalmorph.classify.shape import classify_canal
-from canalmorph.errors import CanalMorphError
+from canalmorph.errors import CanalMorphError, HeadNotInViewError, NoFemurError
 from canalmorph.indices.compute import compute_indices
 from canalmorph.locate.femora import locate_femurs
 from canalmorph.locate.settings import LocateSettings
@@ -63,7 +63,7 @@ def measure_femur(femur: Femur, settings: Settings) -> tuple[AlignedFemur, Femur
     advice = advise_fixation(canal_type, indices)
     warnings = {*femur.warnings, *aligned.warnings, *profile.warnings, *indices.warnings}
     return aligned, FemurResult(
-        side=femur.side,
+        side=profile.side,
         profile=profile,
         indices=indices,
         canal_type=canal_type,
@@ -110,6 +110,8 @@ def measure_scan(
         aligned.append(one_aligned)
         results.append(result)
     if not results:
+        if all(isinstance(failure, HeadNotInViewError) for failure in failures):
+            raise NoFemurError(source=volume.facts.source, n_long_bones=len(femurs))
         raise failures[0]
     spacing = tuple(float(step) for step in volume.spacing_mm)
     case = CaseResult(

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.errors import HeadNotInViewError, SlicesAlongShaftError
+from canalmorph.errors import SlicesAlongShaftError
 from canalmorph.flags import Quality
 from canalmorph.model.femur import Calibration, Cortex, Femur
 from canalmorph.segment.calibration import WallRays, calibrate, slice_axis, slice_direction
@@ -56,22 +56,18 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
     Parameters
     ----------
     femur : Femur
-        A located femur with its head.
+        A located femur, with its head where that is in view.
     settings : SegmentSettings
         Rings, rays, priors.
 
     Raises
     ------
-    HeadNotInViewError
-        If the head was not found: the lesser trochanter could not be told.
     ShaftTooShortError
         If too little of the shaft is in view.
     SlicesAlongShaftError
         If thick slices run along the shaft, so that its walls are blurred over their thickness.
     """
-    if femur.head is None:
-        raise HeadNotInViewError(side=femur.side.value)
-    axis = find_rough_axis(femur, femur.head)
+    axis = find_rough_axis(femur)
     _refuse_thick_slices_along_shaft(femur, axis)
     heights = _ring_heights(femur, axis, settings)
     cortex = segment_tube(femur, axis, heights, heights < -SHAFT_BELOW_HEAD_MM, settings)
