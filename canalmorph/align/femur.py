@@ -1,12 +1,13 @@
 """The stage: lesser trochanter, proximal shaft axis and plane, settled together."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.align.greater_trochanter import find_trochanter_tip
 from canalmorph.align.headless import check_trochanter, find_headless_frame, use_headless_settings
+from canalmorph.align.hip_only import align_hip_only
 from canalmorph.align.neck import find_neck_axis
 from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
@@ -45,6 +46,9 @@ LOWEST_SECTION_MM = -190.0
 SHAFT_REACHES_MM = -170.0
 #: Where rings reach this far below the head, the scan shows enough of the shaft. [mm]
 ENOUGH_BELOW_HEAD_MM = 120.0
+#: Without a head the place where the lesser trochanter is looked for is rough: its apex moved by up
+#: to 0.6 mm on random thighs. [mm]
+HEADLESS_LEVEL_U_MM = 0.4
 #: First guess of the neck's rise over its run: a neck-shaft angle of 120 degrees.
 NECK_RISE = 0.58
 #: A proximal narrow place is tried as the isthmus up to this many times the narrowest width;
@@ -102,11 +106,18 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         settings, above = use_headless_settings(settings), cortex.axis_point_lps_mm
     else:
         frame, above = _first_frame(cortex, head, neck), head.centre_lps_mm
-    frame, trochanter, isthmus = _settle(
-        cortex, frame, above, neck, settings, proximal_share=PROXIMAL_SHARE
-    )
+    try:
+        frame, trochanter, isthmus = _settle(
+            cortex, frame, above, neck, settings, proximal_share=PROXIMAL_SHARE
+        )
+    except ShaftTooShortError:
+        if head is None or not head.separated:
+            raise
+        return align_hip_only(cortex, head, neck, settings)
     if head is None:
         check_trochanter(trochanter, cortex, settings)
+        level_u_mm = float(np.hypot(trochanter.level_u_mm, HEADLESS_LEVEL_U_MM))
+        trochanter = replace(trochanter, level_u_mm=level_u_mm)
     ambiguous = not isthmus.narrowest
     if ambiguous:
         other = frame.proximal

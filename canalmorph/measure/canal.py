@@ -6,7 +6,11 @@ from numpy.typing import NDArray
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import fit_circle
 from canalmorph.geometry.outlines import find_centroids
-from canalmorph.measure.proximal import find_proximal_facts, find_proximal_warnings
+from canalmorph.measure.proximal import (
+    find_proximal_facts,
+    find_proximal_warnings,
+    get_apex_across_u_mm,
+)
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.stack import measure_sections
 from canalmorph.model.columns import NAMED_LEVELS_MM
@@ -41,6 +45,10 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
     outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
     columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
+    if not aligned.shaft_in_view:
+        columns = {name: np.full(len(levels), np.nan) for name in columns}
+        uncertainties = {name: values.copy() for name, values in columns.items()}
+        quality = np.full(len(levels), int(Quality.NO_SHAFT_AXIS))
     facts = _find_facts(aligned, levels, canal)
     return CanalProfile(
         side=aligned.cortex.femur.side,
@@ -115,15 +123,16 @@ def _find_facts(
     for axis, name in enumerate("xyz"):
         along = abs(float(aligned.frame.proximal[axis]))
         facts[f"lt_{name}_mm"] = Measurement(
-            value=float(apex[axis]), u=float(np.hypot(u_level * along, 0.3))
+            value=float(apex[axis]),
+            u=float(np.hypot(u_level * along, get_apex_across_u_mm(aligned))),
         )
     facts |= find_proximal_facts(aligned)
     calibration = aligned.cortex.calibration
-    if calibration.n_rays > 0:
+    if calibration.n_rays > 0 and aligned.shaft_in_view:
         facts["cortex_hu"] = Measurement(
             value=calibration.cortex_hu, u=max(5.0, calibration.cortex_u_hu)
         )
-    bow = _measure_bow(levels, canal)
+    bow = _measure_bow(levels, canal) if aligned.shaft_in_view else None
     if bow is not None:
         facts["bow_radius_mm"] = bow
     return facts

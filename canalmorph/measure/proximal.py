@@ -12,8 +12,11 @@ from canalmorph.published import (
     NECK_SHAFT_ANGLE_BAND_DEG,
 )
 
-#: Uncertainty of the lesser trochanter's apex across the shaft, each way. [mm]
-APEX_ACROSS_U_MM = 0.3
+#: Uncertainty of the lesser trochanter's apex across the shaft, each way; the second where the shaft
+#: or the head is not in view, so that it was looked for in rougher directions. [mm]
+APEX_ACROSS_U_MM, ROUGH_ACROSS_U_MM = 0.3, 1.2
+#: Facts of the head that have no meaning without the shaft's axis.
+AGAINST_SHAFT = ("head_level_mm", "femoral_offset_mm", "femoral_offset_ap_mm")
 #: A number outside its published band is doubtful from this many of its uncertainties on.
 BEYOND_BAND = 1.0
 
@@ -27,6 +30,8 @@ def find_proximal_facts(aligned: AlignedFemur) -> dict[str, Measurement]:
     head = get_separated_head(aligned)
     if head is not None:
         facts |= _head_facts(aligned, head)
+    if not aligned.shaft_in_view:
+        return {name: fact for name, fact in facts.items() if name not in AGAINST_SHAFT}
     if aligned.neck is not None:
         facts |= _neck_facts(aligned, aligned.neck)
     if aligned.neck_by_sphere is not None:
@@ -44,6 +49,8 @@ def find_proximal_warnings(aligned: AlignedFemur, facts: dict[str, Measurement])
     """Return codes: what failed, and numbers outside published bands, which hide nothing."""
     warnings = []
     head = aligned.cortex.femur.head
+    if not aligned.shaft_in_view:
+        warnings.append("shaft_not_in_view")
     if head is None:
         warnings.append("head_not_in_view")
     elif not head.separated:
@@ -60,6 +67,12 @@ def find_proximal_warnings(aligned: AlignedFemur, facts: dict[str, Measurement])
         if _lies_beyond(facts.get(name, Measurement()), band):
             warnings.append(code)
     return tuple(warnings)
+
+
+def get_apex_across_u_mm(aligned: AlignedFemur) -> float:
+    """Return the uncertainty of the lesser trochanter's apex across the shaft, each way [mm]."""
+    whole = aligned.shaft_in_view and aligned.cortex.femur.head is not None
+    return APEX_ACROSS_U_MM if whole else ROUGH_ACROSS_U_MM
 
 
 def _lies_beyond(fact: Measurement, band: tuple[float, float]) -> bool:
@@ -91,7 +104,11 @@ def _head_facts(aligned: AlignedFemur, head: HeadSphere) -> dict[str, Measuremen
         ),
         "head_to_lt_mm": Measurement(
             value=distance,
-            u=float(np.linalg.norm([head.centre_u_mm, along * apex.level_u_mm, APEX_ACROSS_U_MM])),
+            u=float(
+                np.linalg.norm(
+                    [head.centre_u_mm, along * apex.level_u_mm, get_apex_across_u_mm(aligned)]
+                )
+            ),
         ),
         "femoral_offset_mm": Measurement(value=offset, u=aside_u),
         "femoral_offset_ap_mm": Measurement(

@@ -274,6 +274,9 @@ class AlignedFemur:
         The neck's axis by the enlarged head sphere, to compare.
     trochanter_tip : TrochanterTip or None
         Of the greater trochanter; None where it is not whole in view.
+    shaft_in_view : bool
+        False where the scan ends under the hip: the frame is then the scanner's, for pictures
+        only, and nothing is measured against it.
     axis_u_deg : float
         Standard uncertainty of the shaft axis. [deg]
     isthmus_in_view : bool
@@ -290,4 +293,5 @@ class AlignedFemur:
     isthmus_in_view: bool
     neck_by_sphere: NeckAxis | None = None
     trochanter_tip: TrochanterTip | None = None
+    shaft_in_view: bool = True
     warnings: tuple[str, ...] = ()

@@ -46,6 +46,8 @@ WARNING_WORDS = {
     "lt_uncertain": "The lesser trochanter is not clear; every level counts from it. Check it on "
     "the AP picture.",
     "neck_not_found": "No neck axis was found; ML and AP are the scanner's.",
+    "shaft_not_in_view": "The scan ends under the hip: head and trochanters are measured, and all "
+    "that needs the shaft's axis is blank.",
     "head_not_in_view": "The femoral head is not in view or was not found: head and neck are "
     "blank, and ML and AP are the scanner's.",
     "head_not_separated": "Head and socket could not be told apart, as in a fused or bone-on-bone "

@@ -53,7 +53,7 @@ def find_rough_axis(femur: Femur) -> RoughAxis:
     Raises
     ------
     ShaftTooShortError
-        If too little of the shaft is in view.
+        If too little of the shaft is in view, and no head.
     """
     path = femur.shaft_path_lps_mm
     head = femur.head
@@ -61,9 +61,13 @@ def find_rough_axis(femur: Femur) -> RoughAxis:
     drop = top[2] - path[:, 2]
     part = path[(drop > AXIS_BELOW_HEAD_MM[0]) & (drop < AXIS_BELOW_HEAD_MM[1])]
     length_mm = float(np.linalg.norm(part[-1] - part[0])) if len(part) > 3 else 0.0
-    if length_mm < SHORTEST_AXIS_MM:
+    if length_mm < SHORTEST_AXIS_MM and (head is None or not head.separated):
         raise ShaftTooShortError(side=femur.side.value, length_mm=length_mm)
-    point, direction = fit_line(part)
+    if length_mm < SHORTEST_AXIS_MM:
+        # A hip alone: its head and trochanter can be had, and `align` gives no number of the shaft.
+        point, direction = path[len(path) // 2], np.array([0.0, 0.0, 1.0])
+    else:
+        point, direction = fit_line(part)
     foot = point + direction * ((top - point) @ direction)
     medial = np.array([float(femur.side.medial_x_sign), 0.0, 0.0])
     towards = medial if head is None else normalise(top - foot)
