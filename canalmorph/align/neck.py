@@ -18,7 +18,7 @@ HALF_MM, PIXEL_MM, STEP_MM = 40.0, 0.8, 1.0
 OUTLINES_HU = (350.0, 270.0, 200.0)
 #: Sections up to this many times the smallest might as well be the narrowest: what they change is
 #: the axis's uncertainty, with the first of these at least, where no head moves it. [deg]
-AS_NARROW, NECK_U_DEG = 1.04, 0.3
+AS_NARROW, NECK_U_DEG = 1.04, 0.5
 #: A section smaller than this share of the head's great circle is no neck.
 LEAST_AREA_SHARE = 0.2
 

@@ -120,11 +120,12 @@ def _find_facts(
     facts: dict[str, Measurement] = {}
     apex = aligned.lesser_trochanter.apex_lps_mm
     u_level = aligned.lesser_trochanter.level_u_mm
+    across = get_apex_across_u_mm(aligned)
     for axis, name in enumerate("xyz"):
         along = abs(float(aligned.frame.proximal[axis]))
         facts[f"lt_{name}_mm"] = Measurement(
             value=float(apex[axis]),
-            u=float(np.hypot(u_level * along, get_apex_across_u_mm(aligned))),
+            u=float(np.hypot(u_level * along, across)),
         )
     facts |= find_proximal_facts(aligned)
     calibration = aligned.cortex.calibration

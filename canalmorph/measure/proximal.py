@@ -12,8 +12,8 @@ from canalmorph.published import (
     NECK_SHAFT_ANGLE_BAND_DEG,
 )
 
-#: Uncertainty of the lesser trochanter's apex across the shaft, each way; the second where the shaft
-#: or the head is not in view, so that it was looked for in rougher directions. [mm]
+#: Uncertainty of the lesser trochanter's apex across the shaft, each way; the second where
+#: shaft or head is not in view, so that it was looked for in rougher directions. [mm]
 APEX_ACROSS_U_MM, ROUGH_ACROSS_U_MM = 0.3, 1.2
 #: Facts of the head that have no meaning without the shaft's axis.
 AGAINST_SHAFT = ("head_level_mm", "femoral_offset_mm", "femoral_offset_ap_mm")
@@ -90,6 +90,7 @@ def _head_facts(aligned: AlignedFemur, head: HeadSphere) -> dict[str, Measuremen
     distance = float(np.linalg.norm(arm))
     along = abs(float(arm @ frame.proximal)) / distance
     axis_u = np.radians(aligned.axis_u_deg)
+    across_u = get_apex_across_u_mm(aligned)
     offset = float(np.hypot(centre[0], centre[1]))
     aside_u = float(np.hypot(head.centre_u_mm, axis_u * centre[2]))
     facts = {
@@ -104,11 +105,7 @@ def _head_facts(aligned: AlignedFemur, head: HeadSphere) -> dict[str, Measuremen
         ),
         "head_to_lt_mm": Measurement(
             value=distance,
-            u=float(
-                np.linalg.norm(
-                    [head.centre_u_mm, along * apex.level_u_mm, get_apex_across_u_mm(aligned)]
-                )
-            ),
+            u=float(np.linalg.norm([head.centre_u_mm, along * apex.level_u_mm, across_u])),
         ),
         "femoral_offset_mm": Measurement(value=offset, u=aside_u),
         "femoral_offset_ap_mm": Measurement(
