@@ -25,9 +25,10 @@ BONE_HU = 250.0
 SOFT_HU, PEAK_WITHIN_MM = 50.0, 3.0
 #: The tip is the mean of the surface this near to its highest point. [mm]
 CAP_MM = 1.0
-#: A half maximum on a thin shell lies outside its edge by about this; its uncertainty, and that
-#: of the cap's middle across the axis. [mm]
-HALF_MAXIMUM_MM, LEVEL_U_MM, ACROSS_U_MM = 0.15, 0.3, 0.5
+#: A half maximum on a thin shell lies outside its edge by about this, more in thick slices: its
+#: uncertainty has a part and a share of the largest voxel side. The last is that of the cap's middle
+#: across the axis. Set on random femora. [mm, 1, mm]
+HALF_MAXIMUM_MM, LEVEL_U_MM, VOXEL_SHARE, ACROSS_U_MM = 0.3, 0.2, 0.3, 0.5
 
 
 def find_trochanter_tip(
@@ -70,7 +71,7 @@ def find_trochanter_tip(
     tilt_mm = np.radians(axis_u_deg) * float(np.hypot(*across))
     return TrochanterTip(
         tip_lps_mm=frame.frame_to_lps_mm(np.array([*across, top])),
-        level_u_mm=float(np.hypot(LEVEL_U_MM, tilt_mm)),
+        level_u_mm=float(np.linalg.norm([LEVEL_U_MM, VOXEL_SHARE * max(crop.spacing_mm), tilt_mm])),
         across_u_mm=ACROSS_U_MM,
     )
 
