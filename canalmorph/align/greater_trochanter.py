@@ -26,8 +26,8 @@ SOFT_HU, PEAK_WITHIN_MM = 50.0, 3.0
 #: The tip is the mean of the surface this near to its highest point. [mm]
 CAP_MM = 1.0
 #: A half maximum on a thin shell lies outside its edge by about this, more in thick slices: its
-#: uncertainty has a part and a share of the largest voxel side. The last is that of the cap's middle
-#: across the axis. Set on random femora. [mm, 1, mm]
+#: uncertainty has a part and a share of the largest voxel side. The last is that of the cap's
+#: middle across the axis. Set on random femora. [mm, 1, mm]
 HALF_MAXIMUM_MM, LEVEL_U_MM, VOXEL_SHARE, ACROSS_U_MM = 0.3, 0.2, 0.3, 0.5
 
 
