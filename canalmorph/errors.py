@@ -41,14 +41,14 @@ class NoFemurError(CanalMorphError):
 
 
 class HeadNotInViewError(CanalMorphError):
-    """The femoral head is not in view, so that the lesser trochanter cannot be told."""
+    """The femoral head is not in view, and the lesser trochanter alone does not tell the femur."""
 
     code = "head-not-in-view"
 
     def __init__(self, *, side: str) -> None:
         super().__init__(
-            f"The head of the {side} femur is not in view, and without it the lesser trochanter "
-            f"cannot be told from other bumps. Rescan from the hip joint downwards."
+            f"The head of the {side} femur is not in view, and no bump on the shaft is clearly its "
+            f"lesser trochanter. Rescan from the hip joint downwards."
         )
         self.side = side
 

@@ -24,6 +24,8 @@ class Quality(IntFlag):
     POROUS_ENDOSTEUM = 64
     #: A number is known too badly to be given: its uncertainty is too large a share of it.
     UNCERTAIN = 128
+    #: Too little of the shaft is in view for its axis: the section has no meaning and is blank.
+    NO_SHAFT_AXIS = 256
 
     def names(self) -> list[str]:
         """Return the lower-case names of the bits that are set, in the order of their value.

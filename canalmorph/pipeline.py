@@ -11,7 +11,7 @@ from canalmorph.advise.sides import caution_about_sides
 from canalmorph.align.femur import align_femur
 from canalmorph.align.settings import AlignSettings
 from canalmorph.classify.shape import classify_canal
-from canalmorph.errors import CanalMorphError
+from canalmorph.errors import CanalMorphError, HeadNotInViewError, NoFemurError
 from canalmorph.indices.compute import compute_indices
 from canalmorph.indices.sides import compare_sides
 from canalmorph.locate.femora import locate_femurs
@@ -66,7 +66,7 @@ def measure_femur(femur: Femur, settings: Settings) -> tuple[AlignedFemur, Femur
     advice = advise_fixation(canal_type, indices)
     warnings = {*femur.warnings, *aligned.warnings, *profile.warnings, *indices.warnings}
     return aligned, FemurResult(
-        side=femur.side,
+        side=profile.side,
         profile=profile,
         indices=indices,
         canal_type=canal_type,
@@ -119,6 +119,8 @@ def measure_scan(
         aligned.append(one_aligned)
         results.append(result)
     if not results:
+        if all(isinstance(failure, HeadNotInViewError) for failure in failures):
+            raise NoFemurError(source=volume.facts.source, n_long_bones=len(femurs))
         raise failures[0]
     differences, results = _compare_sides(results)
     spacing = tuple(float(step) for step in volume.spacing_mm)

@@ -42,6 +42,15 @@ BIBLIOGRAPHY: dict[str, str] = {
     "prevrhal_2003": "Prevrhal et al., Med Phys 2003;30:1: over-reading of thin shells.",
     "ista_2014": "Bone Joint J 2016;98-B Supp 1, ISTA2014-118: canal profile of 508 Caucasian and "
     "141 Chinese femora by CT.",
+    "neck_axes_102": "J Exp Orthop 2023 (s40634-023-00679-9): neck axes of 102 dry femora: "
+    "the centre of the neck cut by the head's sphere, enlarged by 25 % or 40 %, against other "
+    "methods; at most 5 degrees apart.",
+    "head_korea": "Head diameters by sphere fit on CT, 202 Koreans: 43.3 mm in women, 48.5 in men.",
+    "neck_mri": "Neck-shaft angle of 3,226 people by MRI: 127 +- 7 degrees, reference range 114 to "
+    "140 (SHIP).",
+    "offset_ct": "hal-03553324: 628 healthy people by CT; femoral offset 42.9 +- 6.8 mm.",
+    "tip_apas": "Head centre against the tip of the greater trochanter by CT, 519 hips without "
+    "arthritis: -7.3 +- 5.1 mm, below the tip negative.",
     "registry_norway": "Acta Orthop 2019 (PMC7006785): 66,995 hips; fracture after uncemented "
     "against cemented stems, risk ratio 5.2.",
     "fracture_letter": "PMID 28385933: letter C against B, early fracture around a cementless "
@@ -122,3 +131,14 @@ CORTEX_ERROR_HALF_MAXIMUM_MM = (0.90, 0.92)  # treece_2010
 LENGTH_ERROR_BLOCK_MM = (0.21, 0.12)  # solid_block
 #: Absolute error of the blur's full width at half maximum, in plane: mean and SD. [mm]
 BLUR_ERROR_EDGES_MM = (0.09, 0.05)  # blur_edges_2014
+
+#: The head's sphere, enlarged by this, cuts the neck.
+NECK_SPHERE_ENLARGED = 1.25  # neck_axes_102
+#: Neck axes of different methods lie no further apart than this. [deg]
+NECK_AXES_APART_DEG = 5.0  # neck_axes_102
+#: Head diameters of women and men lie within this; outside, the number is to be looked at. [mm]
+HEAD_DIAMETER_BAND_MM = (38.0, 56.0)  # head_korea, its means and 3 SD of some 2.5 mm
+#: Reference range of the neck-shaft angle. [deg]
+NECK_SHAFT_ANGLE_BAND_DEG = (114.0, 140.0)  # neck_mri
+#: Mean femoral offset and 3 SD to each side. [mm]
+FEMORAL_OFFSET_BAND_MM = (22.5, 63.3)  # offset_ct

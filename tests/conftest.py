@@ -116,6 +116,12 @@ def run_stages(volume: "CtVolume") -> Stages:
 
 
 @pytest.fixture(scope="session")
+def measure_stages() -> "Callable[[CtVolume], Stages]":
+    """Return the function that takes a scan with one femur through the stages that measure."""
+    return run_stages
+
+
+@pytest.fixture(scope="session")
 def small_right() -> "PhantomResult":
     """Return a scan of one right femur in coarse voxels, and its truth."""
     from canalmorph_phantoms.build import build_scan

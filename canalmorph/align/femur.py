@@ -1,18 +1,21 @@
 """The stage: lesser trochanter, proximal shaft axis and plane, settled together."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.align.condyles import find_condyles
+from canalmorph.align.greater_trochanter import find_trochanter_tip
+from canalmorph.align.headless import check_trochanter, find_headless_frame, use_headless_settings
+from canalmorph.align.hip_only import align_hip_only
 from canalmorph.align.neck import find_neck_axis
+from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
 from canalmorph.errors import (
     CanalMorphError,
     CanalNotFollowedError,
-    HeadNotInViewError,
     ShaftTooShortError,
 )
 from canalmorph.flags import Quality
@@ -45,6 +48,9 @@ LOWEST_SECTION_MM = -190.0
 SHAFT_REACHES_MM = -170.0
 #: Where rings reach this far below the head, the scan shows enough of the shaft. [mm]
 ENOUGH_BELOW_HEAD_MM = 120.0
+#: Without a head the place where the lesser trochanter is looked for is rough: its apex moved by up
+#: to 0.6 mm on random thighs. [mm]
+HEADLESS_LEVEL_U_MM = 0.4
 #: First guess of the neck's rise over its run: a neck-shaft angle of 120 degrees.
 NECK_RISE = 0.58
 #: A proximal narrow place is tried as the isthmus up to this many times the narrowest width;
@@ -92,28 +98,39 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     Raises
     ------
     HeadNotInViewError, LesserTrochanterError, ShaftTooShortError
-        If level 0 or the axis cannot be had.
+        If level 0 or the axis cannot be had; the first where the lesser trochanter alone, without
+        a head in view, does not tell the femur and its side.
     """
     head = cortex.femur.head
-    side = cortex.femur.side.value
+    neck = None if head is None else _find_neck(cortex, head)
     if head is None:
-        raise HeadNotInViewError(side=side)
-    foot = cortex.axis_point_lps_mm
-    first = normalise(normalise(head.centre_lps_mm - foot) + NECK_RISE * cortex.axis_direction)
-    neck = find_neck_axis(cortex.femur.crop, head, first)
-    frame = _first_frame(cortex, head, neck)
-    frame, trochanter, isthmus = _settle(
-        cortex, frame, head, neck, settings, proximal_share=PROXIMAL_SHARE
-    )
+        frame = find_headless_frame(cortex, settings)
+        settings, above = use_headless_settings(settings), cortex.axis_point_lps_mm
+    else:
+        frame, above = _first_frame(cortex, head, neck), head.centre_lps_mm
+    try:
+        frame, trochanter, isthmus = _settle(
+            cortex, frame, above, neck, settings, proximal_share=PROXIMAL_SHARE
+        )
+    except ShaftTooShortError:
+        if head is None or not head.separated:
+            raise
+        return align_hip_only(cortex, head, neck, settings)
+    if head is None:
+        check_trochanter(trochanter, cortex, settings)
+        level_u_mm = float(np.hypot(trochanter.level_u_mm, HEADLESS_LEVEL_U_MM))
+        trochanter = replace(trochanter, level_u_mm=level_u_mm)
     ambiguous = not isthmus.narrowest
     if ambiguous:
         other = frame.proximal
         frame, trochanter, isthmus = _settle(
-            cortex, frame, head, neck, settings, proximal_share=1.0, other_axis=other
+            cortex, frame, above, neck, settings, proximal_share=1.0, other_axis=other
         )
     top, bottom = _axis_span_mm(isthmus)
     length_mm = top - bottom
-    warnings = list(_find_warnings(trochanter, neck, isthmus, length_mm))
+    warnings = list(_find_warnings(trochanter, isthmus, length_mm))
+    if neck is None and head is not None and head.separated:
+        warnings.append("neck_not_found")
     if ambiguous:
         warnings.append("isthmus_ambiguous")
     if _shaft_is_lost(cortex, frame):
@@ -133,6 +150,12 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         axis_u_deg=_axis_u_deg(isthmus),
         isthmus_in_view=isthmus.in_view,
         condyles=condyles,
+        neck_by_sphere=None
+        if neck is None or head is None
+        else find_neck_axis_by_sphere(cortex.femur.crop, head, neck.direction),
+        trochanter_tip=None
+        if head is None
+        else find_trochanter_tip(cortex.femur.crop, frame, head, _axis_u_deg(isthmus)),
         warnings=tuple(warnings),
     )
 
@@ -142,10 +165,19 @@ def _find_condyles(cortex: Cortex, proximal: NDArray[np.float64]) -> Condyles | 
     return None if femur.knee is None else find_condyles(femur.knee, proximal, femur.side)
 
 
+def _find_neck(cortex: Cortex, head: HeadSphere) -> NeckAxis | None:
+    """Return the neck's axis; a head that was not told from its socket gives none."""
+    if not head.separated:
+        return None
+    foot = cortex.axis_point_lps_mm
+    first = normalise(normalise(head.centre_lps_mm - foot) + NECK_RISE * cortex.axis_direction)
+    return find_neck_axis(cortex.femur.crop, head, first)
+
+
 def _settle(
     cortex: Cortex,
     frame: FemurFrame,
-    head: HeadSphere,
+    top_lps_mm: NDArray[np.float64],
     neck: NeckAxis | None,
     settings: AlignSettings,
     *,
@@ -158,7 +190,7 @@ def _settle(
     """
     axis_u_deg = 0.0
     for _ in range(8):
-        trochanter = _find_trochanter(cortex, frame, head, settings, axis_u_deg)
+        trochanter = _find_trochanter(cortex, frame, top_lps_mm, settings, axis_u_deg)
         sections = _cut_canal(cortex, frame, trochanter)
         isthmus = _find_isthmus(sections, settings, proximal_share)
         new = _next_frame(cortex, trochanter, isthmus, sections, neck)
@@ -207,7 +239,7 @@ def _make_frame(
 def _find_trochanter(
     cortex: Cortex,
     frame: FemurFrame,
-    head: HeadSphere,
+    top_lps_mm: NDArray[np.float64],
     settings: AlignSettings,
     axis_u_deg: float,
 ) -> LesserTrochanter:
@@ -215,7 +247,7 @@ def _find_trochanter(
         cortex.outer_lps_mm,
         cortex.outer_u_mm,
         frame,
-        head.centre_lps_mm,
+        top_lps_mm,
         axis_u_deg=axis_u_deg,
         side=cortex.femur.side.value,
         settings=settings,
@@ -337,13 +369,11 @@ def _shaft_is_lost(cortex: Cortex, frame: FemurFrame) -> bool:
 
 
 def _find_warnings(
-    trochanter: LesserTrochanter, neck: NeckAxis | None, isthmus: _Isthmus, length_mm: float
+    trochanter: LesserTrochanter, isthmus: _Isthmus, length_mm: float
 ) -> tuple[str, ...]:
     warnings = []
     if trochanter.confidence < CLEAR_CONFIDENCE or trochanter.level_u_mm > LARGEST_LEVEL_U_MM:
         warnings.append("lt_uncertain")
-    if neck is None:
-        warnings.append("neck_not_found")
     if not isthmus.in_view:
         warnings.append("isthmus_not_in_view")
     if length_mm < 30.0:

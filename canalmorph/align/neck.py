@@ -16,8 +16,9 @@ HALF_MM, PIXEL_MM, STEP_MM = 40.0, 0.8, 1.0
 #: Outlines of bone that are tried in turn: a thin shell in thick slices is faint, while the first
 #: keeps vessels and the socket apart best. [HU]
 OUTLINES_HU = (350.0, 270.0, 200.0)
-#: Necks of real surfaces are no tubes: their axes were off by 0.1 to 2 degrees. [deg]
-NECK_U_DEG = 1.2
+#: Sections up to this many times the smallest might as well be the narrowest: what they change is
+#: the axis's uncertainty, with the first of these at least, where no head moves it. [deg]
+AS_NARROW, NECK_U_DEG = 1.04, 0.5
 #: A section smaller than this share of the head's great circle is no neck.
 LEAST_AREA_SHARE = 0.2
 
@@ -51,12 +52,13 @@ def _iterate_axis(
 ) -> NeckAxis | None:
     direction = first_direction
     centre: NDArray[np.float64] | None = None
+    spread_deg = 0.0
     turns = []
     for _ in range(14):
         found = _smallest_section(crop, head, direction, outline_hu)
         if found is None:
             return None
-        centre = found
+        centre, spread_deg = found
         new = normalise(0.4 * direction + 0.6 * normalise(head.centre_lps_mm - centre))
         turns.append(float(np.degrees(np.arccos(np.clip(new @ direction, -1, 1)))))
         direction = new
@@ -66,14 +68,25 @@ def _iterate_axis(
     return NeckAxis(
         centre_lps_mm=centre,
         direction=direction,
-        direction_u_deg=float(np.hypot(NECK_U_DEG, turns[-1])),
+        direction_u_deg=float(
+            np.linalg.norm([NECK_U_DEG, turns[-1], spread_deg, head_part_deg(head, centre)])
+        ),
     )
+
+
+def head_part_deg(head: HeadSphere, centre_lps_mm: NDArray[np.float64]) -> float:
+    """Return what the head's centre adds to the uncertainty of an axis through another centre."""
+    arm_mm = float(np.linalg.norm(head.centre_lps_mm - centre_lps_mm))
+    return float(np.degrees(head.centre_u_mm / max(arm_mm, 1.0)))
 
 
 def _smallest_section(
     crop: CtVolume, head: HeadSphere, direction: NDArray[np.float64], outline_hu: float
-) -> NDArray[np.float64] | None:
-    """Return the centre of the smallest section perpendicular to `direction` [mm]."""
+) -> tuple[NDArray[np.float64], float] | None:
+    """Return the centre of the smallest section across `direction` [mm], and the axes' spread.
+
+    The spread is that of the axes through the sections that are nearly as small [deg].
+    """
     # Pixels that run the same way on both sides, so that left and right are mirror images.
     first, second = perpendicular_axes(direction, np.array([0.0, 0.5, 0.8]))
     grid = np.arange(-HALF_MM, HALF_MM + 0.5 * PIXEL_MM, PIXEL_MM)
@@ -99,4 +112,9 @@ def _smallest_section(
     if len(areas) < 3:
         return None
     smooth = ndimage.gaussian_filter1d(np.array(areas), 1.0)
-    return np.asarray(centres[int(np.argmin(smooth))])
+    axes = head.centre_lps_mm - np.array(centres)
+    axes /= np.linalg.norm(axes, axis=1, keepdims=True)
+    smallest = int(np.argmin(smooth))
+    near = axes[smooth <= AS_NARROW * smooth[smallest]]
+    off = np.degrees(np.arccos(np.clip(near @ axes[smallest], -1.0, 1.0)))
+    return np.asarray(centres[smallest]), float(np.sqrt(np.mean(off**2)))

@@ -85,6 +85,7 @@ def _make_femur_row(case: CaseResult, femur: FemurResult) -> Row:
 
 
 def _describe_femur(case: CaseResult, femur: FemurResult) -> dict[str, Cell]:
+    head = femur.profile.head
     return {
         "case_id": case.case_id,
         "side": femur.side.value,
@@ -94,6 +95,7 @@ def _describe_femur(case: CaseResult, femur: FemurResult) -> dict[str, Cell]:
         "torsion_method": TORSION_METHOD
         if femur.indices.values.get("torsion_deg", Measurement()).known
         else "",
+        "head_inlier_share": None if head is None else _blank_unless_finite(head.inlier_share),
     }
 
 

@@ -11,6 +11,7 @@ from canalmorph.indices.planes import (
     compute_rotation,
     explain_planes,
 )
+from canalmorph.indices.proximal_reasons import NO_SHAFT, explain_proximal
 from canalmorph.model.certainty import is_too_uncertain
 from canalmorph.model.columns import FEMUR_COLUMNS, NAMED_LEVELS_MM
 from canalmorph.model.results import CanalIndices, CanalProfile, Measurement
@@ -300,7 +301,12 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
         level = next(
             (height for key, height in NAMED_LEVELS_MM.items() if name.endswith(f"_{key}_mm")), None
         )
-        if name == "cfi_ml_lower_bound":
+        proximal = explain_proximal(profile, name)
+        if proximal is not None:
+            reasons[name] = proximal
+        elif "shaft_not_in_view" in profile.warnings:
+            reasons[name] = NO_SHAFT
+        elif name == "cfi_ml_lower_bound":
             reasons[name] = "The canal's width at LT+20 or below LT-40 could not be measured."
         elif level is not None and level < lowest:
             reasons[name] = (
@@ -324,8 +330,6 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
                 "Less than 150 mm of the canal below LT-20 is in view, or it is too straight for a "
                 "radius."
             )
-        elif name == "neck_shaft_angle_deg":
-            reasons[name] = "No closed section of the neck was found, so that its axis is unknown."
         elif name in CANCELLOUS_REASONS:
             reasons[name] = CANCELLOUS_REASONS[name]
         elif name == "cortex_hu":

@@ -7,6 +7,11 @@ from canalmorph.flags import Quality
 from canalmorph.geometry.lines import fit_circle
 from canalmorph.geometry.outlines import find_centroids
 from canalmorph.measure.cancellous import measure_cancellous
+from canalmorph.measure.proximal import (
+    find_proximal_facts,
+    find_proximal_warnings,
+    get_apex_across_u_mm,
+)
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.shared import find_shared_uncertainties
 from canalmorph.measure.stack import find_medial_limits, measure_sections
@@ -44,6 +49,13 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
     outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
     columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
+    if not aligned.shaft_in_view:
+        columns = {name: np.full(len(levels), np.nan) for name in columns}
+        uncertainties = {name: values.copy() for name, values in columns.items()}
+        quality = np.full(len(levels), int(Quality.NO_SHAFT_AXIS))
+    facts = (
+        _find_facts(aligned, levels, canal) | measure_cancellous(aligned, levels, quality) | knee
+    )
     return CanalProfile(
         side=aligned.cortex.femur.side,
         frame=aligned.frame,
@@ -54,15 +66,18 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         outer_outline_mm=outer[..., :2],
         canal_outline_mm=canal[..., :2],
         head=aligned.cortex.femur.head,
-        facts=_find_facts(aligned, levels, canal)
-        | measure_cancellous(aligned, levels, quality)
-        | knee,
+        facts=facts,
         blanks=explain_knee(aligned, knee),
-        turned=measure_turned(aligned, levels, sections, plane_u_deg=plane_u_deg),
+        turned=measure_turned(aligned, levels, sections, plane_u_deg=plane_u_deg)
+        if aligned.shaft_in_view
+        else {},
         level_u_mm=aligned.lesser_trochanter.level_u_mm,
         isthmus_in_view=aligned.isthmus_in_view,
         calibration=aligned.cortex.calibration,
-        warnings=_profile_warnings(aligned.cortex.calibration, quality, levels),
+        warnings=(
+            *_profile_warnings(aligned.cortex.calibration, quality, levels),
+            *find_proximal_warnings(aligned, facts),
+        ),
         shared_uncertainties=find_shared_uncertainties(
             sections, find_medial_limits(aligned.frame, levels, aligned.cortex.femur.head)[0]
         ),
@@ -118,35 +133,20 @@ def _find_facts(
     facts: dict[str, Measurement] = {}
     apex = aligned.lesser_trochanter.apex_lps_mm
     u_level = aligned.lesser_trochanter.level_u_mm
+    across = get_apex_across_u_mm(aligned)
     for axis, name in enumerate("xyz"):
         along = abs(float(aligned.frame.proximal[axis]))
         facts[f"lt_{name}_mm"] = Measurement(
-            value=float(apex[axis]), u=float(np.hypot(u_level * along, 0.3))
+            value=float(apex[axis]),
+            u=float(np.hypot(u_level * along, across)),
         )
-    head = aligned.cortex.femur.head
-    if head is not None:
-        for axis, name in enumerate("xyz"):
-            facts[f"head_{name}_mm"] = Measurement(
-                value=float(head.centre_lps_mm[axis]), u=head.centre_u_mm
-            )
-        facts["head_diameter_mm"] = Measurement(value=2 * head.radius_mm, u=2 * head.radius_u_mm)
-        centre = aligned.frame.lps_to_frame_mm(head.centre_lps_mm)
-        facts["femoral_offset_mm"] = Measurement(
-            value=float(np.hypot(centre[0], centre[1])),
-            u=float(np.hypot(head.centre_u_mm, np.radians(aligned.axis_u_deg) * centre[2])),
-        )
-    if aligned.neck is not None:
-        cosine = float(np.clip(-aligned.neck.direction @ aligned.frame.proximal, -1.0, 1.0))
-        facts["neck_shaft_angle_deg"] = Measurement(
-            value=float(np.degrees(np.arccos(cosine))),
-            u=float(np.hypot(aligned.neck.direction_u_deg, aligned.axis_u_deg)),
-        )
+    facts |= find_proximal_facts(aligned)
     calibration = aligned.cortex.calibration
-    if calibration.n_rays > 0:
+    if calibration.n_rays > 0 and aligned.shaft_in_view:
         facts["cortex_hu"] = Measurement(
             value=calibration.cortex_hu, u=max(5.0, calibration.cortex_u_hu)
         )
-    bow = _measure_bow(levels, canal)
+    bow = _measure_bow(levels, canal) if aligned.shaft_in_view else None
     if bow is not None:
         facts["bow_radius_mm"] = bow
     return facts

@@ -96,7 +96,7 @@ def measure_cancellous(
     low, high = METAPHYSIS_MM
     near = (levels_mm >= low) & (levels_mm <= high)
     region = None
-    if not np.any(quality[near] & int(Quality.METAL)):
+    if aligned.shaft_in_view and not np.any(quality[near] & int(Quality.METAL)):
         region = find_metaphysis(aligned)
     number = _measure_region(region, aligned, aligned.lesser_trochanter.level_u_mm)
     if number is not None:

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from canalmorph.measure.proximal import get_separated_head
 from canalmorph.model.columns import KNEE_FACTS
 from canalmorph.model.femur import AlignedFemur, Condyles, FemurFrame
 from canalmorph.model.results import Measurement
@@ -26,7 +27,7 @@ def measure_knee(aligned: AlignedFemur, *, plane_u_deg: float) -> dict[str, Meas
     if condyles is None:
         return {}
     facts = _measure_torsion(aligned, condyles, plane_u_deg)
-    head = aligned.cortex.femur.head
+    head = get_separated_head(aligned)
     if head is None:
         return facts
     frame = aligned.frame

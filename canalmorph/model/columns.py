@@ -281,11 +281,71 @@ FEMUR_COLUMNS = (
     _measured("head_y_mm", "mm", "Head centre, patient y (to the back)."),
     _measured("head_z_mm", "mm", "Head centre, patient z (to the head)."),
     _measured("head_diameter_mm", "mm", "Diameter of the sphere of the femoral head."),
+    Column(
+        name="head_inlier_share",
+        unit="1",
+        definition="Share of all directions in which the head's bone edge lies on the sphere.",
+    ),
     _measured(
-        "neck_shaft_angle_deg", "deg", "Angle between neck axis and proximal shaft axis in space."
+        "head_level_mm",
+        "mm",
+        "Height of the head centre over the lesser trochanter's apex, along "
+        "the proximal shaft axis.",
+    ),
+    _measured("head_to_lt_mm", "mm", "Distance of head centre and lesser trochanter apex."),
+    _measured(
+        "neck_shaft_angle_deg",
+        "deg",
+        "Angle between neck axis and proximal shaft axis in space; the neck axis runs from the "
+        "centre of the narrowest section of the neck to the head centre.",
+    ),
+    _measured(
+        "neck_shaft_angle_sphere_deg",
+        "deg",
+        "The same with the neck axis by the enlarged sphere: from the centre of the patch in which "
+        "the head's sphere, 25 % larger, cuts the neck, to the head centre.",
+        "neck_axes_102",
+    ),
+    _measured(
+        "neck_shaft_angle_ap_deg",
+        "deg",
+        "Neck-shaft angle as an AP film shows it with the leg as it lay: projected on the plane of "
+        "the shaft axis and the scanner's left-right axis.",
+    ),
+    _measured(
+        "neck_turn_ap_deg",
+        "deg",
+        "Turn of the neck about the shaft axis out of that plane, head forward positive: "
+        "tan(180 - projected) = tan(180 - in space) * cos(turn). Not torsion.",
     ),
     _measured(
         "femoral_offset_mm", "mm", "Distance of the head centre from the proximal shaft axis."
+    ),
+    _measured(
+        "femoral_offset_ap_mm",
+        "mm",
+        "The same as an AP film shows it with the leg as it lay, without magnification.",
+    ),
+    _measured(
+        "trochanter_tip_x_mm", "mm", "Tip of the greater trochanter, patient x (to the left)."
+    ),
+    _measured(
+        "trochanter_tip_y_mm", "mm", "Tip of the greater trochanter, patient y (to the back)."
+    ),
+    _measured(
+        "trochanter_tip_z_mm", "mm", "Tip of the greater trochanter, patient z (to the head)."
+    ),
+    _measured(
+        "head_above_trochanter_tip_mm",
+        "mm",
+        "Height of the head centre over the greater trochanter's tip along the shaft axis; below "
+        "it is negative.",
+        "tip_apas",
+    ),
+    _measured(
+        "head_to_trochanter_tip_mm",
+        "mm",
+        "Distance of head centre and tip of the greater trochanter.",
     ),
     _measured(
         "canal_volume_lt_isthmus_mm3",

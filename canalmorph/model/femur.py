@@ -41,6 +41,9 @@ class HeadSphere:
         Radius and the standard uncertainties of centre (per axis) and radius. [mm]
     inlier_share : float
         Share of the directions whose bone edge lies on the sphere, 0 to 1.
+    separated : bool
+        False where the head could not be told from its socket: the sphere is then good for
+        finding things only.
     """
 
     centre_lps_mm: NDArray[np.float64]
@@ -48,6 +51,7 @@ class HeadSphere:
     centre_u_mm: float
     radius_u_mm: float
     inlier_share: float
+    separated: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -301,6 +305,23 @@ class Condyles:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrochanterTip:
+    """The tip of the greater trochanter.
+
+    Attributes
+    ----------
+    tip_lps_mm : (3,) float array
+        Highest along the shaft axis; across it, the middle of the surface within 1 mm of that. [mm]
+    level_u_mm, across_u_mm : float
+        Standard uncertainties along the shaft axis, and across it per direction. [mm]
+    """
+
+    tip_lps_mm: NDArray[np.float64]
+    level_u_mm: float
+    across_u_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AlignedFemur:
     """A femur with its cortex, landmarks and frame: all that measuring needs.
 
@@ -314,6 +335,13 @@ class AlignedFemur:
         Level 0.
     neck : NeckAxis or None
         None where no neck could be found; the plane is then ``condylar`` or ``scanner``.
+    neck_by_sphere : NeckAxis or None
+        The neck's axis by the enlarged head sphere, to compare.
+    trochanter_tip : TrochanterTip or None
+        Of the greater trochanter; None where it is not whole in view.
+    shaft_in_view : bool
+        False where the scan ends under the hip: the frame is then the scanner's, for pictures
+        only, and nothing is measured against it.
     axis_u_deg : float
         Standard uncertainty of the shaft axis. [deg]
     isthmus_in_view : bool
@@ -331,4 +359,7 @@ class AlignedFemur:
     axis_u_deg: float
     isthmus_in_view: bool
     condyles: Condyles | None = None
+    neck_by_sphere: NeckAxis | None = None
+    trochanter_tip: TrochanterTip | None = None
+    shaft_in_view: bool = True
     warnings: tuple[str, ...] = ()

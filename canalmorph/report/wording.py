@@ -54,6 +54,20 @@ WARNING_WORDS = {
     "canal_shape_depends_on_rotation": "Turned by 10 degrees about its shaft, this femur would "
     "fall into another class of canal shape: a film taken slightly turned would name it "
     "otherwise.",
+    "shaft_not_in_view": "The scan ends under the hip: head and trochanters are measured, and all "
+    "that needs the shaft's axis is blank.",
+    "head_not_in_view": "The femoral head is not in view or was not found: head and neck are "
+    "blank, and ML and AP are the scanner's.",
+    "head_not_separated": "Head and socket could not be told apart, as in a fused or bone-on-bone "
+    "joint: head and neck are blank, and ML and AP are the scanner's.",
+    "neck_methods_differ": "Two ways to find the neck's axis differ by more than 5 degrees: the "
+    "neck's shape is unusual, and its angle hangs on the method.",
+    "head_size_unusual": "The head's diameter lies outside 38 to 56 mm, which healthy adults have; "
+    "check it on the pictures.",
+    "neck_shaft_angle_unusual": "The neck-shaft angle lies outside the published reference range "
+    "of 114 to 140 degrees; check it on the pictures.",
+    "femoral_offset_unusual": "The offset lies more than 3 SD from the published mean (22 to 63 "
+    "mm); check it on the pictures.",
     "isthmus_not_in_view": "The canal still narrows where the scan ends.",
     "isthmus_ambiguous": "The canal has two narrow places; which of them ends the shaft axis was a "
     "choice that moves the widths near the trochanter.",

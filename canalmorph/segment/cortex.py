@@ -1,9 +1,11 @@
 """The stage: rings of a femur's outer surface and of its canal, with their uncertainty."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.errors import HeadNotInViewError, SlicesAlongShaftError
+from canalmorph.errors import SlicesAlongShaftError
 from canalmorph.flags import Quality
 from canalmorph.model.femur import Calibration, Cortex, Femur
 from canalmorph.segment.calibration import WallRays, calibrate, slice_axis, slice_direction
@@ -19,6 +21,7 @@ from canalmorph.segment.edges import (
     smooth_points,
 )
 from canalmorph.segment.half_maximum import find_half_maximum_edges
+from canalmorph.segment.head import refine_head
 from canalmorph.segment.porous import (
     OF_DENSE,
     TO_MARROW,
@@ -53,25 +56,23 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
     Parameters
     ----------
     femur : Femur
-        A located femur with its head.
+        A located femur, with its head where that is in view.
     settings : SegmentSettings
         Rings, rays, priors.
 
     Raises
     ------
-    HeadNotInViewError
-        If the head was not found: the lesser trochanter could not be told.
     ShaftTooShortError
         If too little of the shaft is in view.
     SlicesAlongShaftError
         If thick slices run along the shaft, so that its walls are blurred over their thickness.
     """
-    if femur.head is None:
-        raise HeadNotInViewError(side=femur.side.value)
-    axis = find_rough_axis(femur, femur.head)
+    axis = find_rough_axis(femur)
     _refuse_thick_slices_along_shaft(femur, axis)
     heights = _ring_heights(femur, axis, settings)
-    return segment_tube(femur, axis, heights, heights < -SHAFT_BELOW_HEAD_MM, settings)
+    cortex = segment_tube(femur, axis, heights, heights < -SHAFT_BELOW_HEAD_MM, settings)
+    head = refine_head(femur, cortex.calibration)
+    return replace(cortex, femur=replace(femur, head=head))
 
 
 def segment_tube(

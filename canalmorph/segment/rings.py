@@ -18,6 +18,8 @@ from canalmorph.segment.settings import SegmentSettings
 AXIS_BELOW_HEAD_MM = (75.0, 210.0)
 #: Where less than this of the shaft is in view below the lesser trochanter, nothing is measured.
 SHORTEST_AXIS_MM = 15.0
+#: Without a head, rings reach this far above the uppermost round section. [mm]
+ABOVE_SHAFT_MM = 25.0
 #: Half edge and pixel of the coarse sections; on the shaft half the edge holds the bone. [mm]
 HALF_MM, SHAFT_HALF_MM, PIXEL_MM = 72.0, 40.0, 0.8
 #: Bone this far outside the head's sphere, on the side away from the neck, is the acetabulum. [mm]
@@ -42,23 +44,34 @@ class RoughAxis:
     second: NDArray[np.float64]
 
 
-def find_rough_axis(femur: Femur, head: HeadSphere) -> RoughAxis:
+def find_rough_axis(femur: Femur) -> RoughAxis:
     """Return the line through the shaft's sections below the lesser trochanter.
+
+    Without a head, height 0 lies over the upper end of the round sections, which end below the
+    neck or where the scan does.
 
     Raises
     ------
     ShaftTooShortError
-        If too little of the shaft is in view.
+        If too little of the shaft is in view, and no head.
     """
     path = femur.shaft_path_lps_mm
-    drop = head.centre_lps_mm[2] - path[:, 2]
+    head = femur.head
+    top = path[-1] + [0.0, 0.0, ABOVE_SHAFT_MM] if head is None else head.centre_lps_mm
+    drop = top[2] - path[:, 2]
     part = path[(drop > AXIS_BELOW_HEAD_MM[0]) & (drop < AXIS_BELOW_HEAD_MM[1])]
     length_mm = float(np.linalg.norm(part[-1] - part[0])) if len(part) > 3 else 0.0
-    if length_mm < SHORTEST_AXIS_MM:
+    if length_mm < SHORTEST_AXIS_MM and (head is None or not head.separated):
         raise ShaftTooShortError(side=femur.side.value, length_mm=length_mm)
-    point, direction = fit_line(part)
-    foot = point + direction * ((head.centre_lps_mm - point) @ direction)
-    first, second = perpendicular_axes(direction, normalise(head.centre_lps_mm - foot))
+    if length_mm < SHORTEST_AXIS_MM:
+        # A hip alone: its head and trochanter can be had, and `align` gives no number of the shaft.
+        point, direction = path[len(path) // 2], np.array([0.0, 0.0, 1.0])
+    else:
+        point, direction = fit_line(part)
+    foot = point + direction * ((top - point) @ direction)
+    medial = np.array([float(femur.side.medial_x_sign), 0.0, 0.0])
+    towards = medial if head is None else normalise(top - foot)
+    first, second = perpendicular_axes(direction, towards)
     return RoughAxis(point_lps_mm=foot, direction=direction, first=first, second=second)
 
 

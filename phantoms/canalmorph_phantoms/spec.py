@@ -171,6 +171,11 @@ class PlacedFemur:
         condylar line is coronal. [deg]
     joint_gap_mm : float
         Between head and acetabulum. [mm]
+    fused_deg : float
+        Half angle, around the joint's dome, within which head and acetabulum are one bone: no
+        joint space, no shell, cancellous bone throughout; 0 for none. [deg]
+    osteophyte_mm : float
+        Thickness of a collar of osteophytes around the head's border to the neck; 0 for none. [mm]
     """
 
     side: SideName
@@ -182,6 +187,16 @@ class PlacedFemur:
     flexion_deg: float = 3.0
     internal_rotation_deg: float = 0.0
     joint_gap_mm: float = 3.0
+    fused_deg: float = 0.0
+    osteophyte_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.joint_gap_mm <= 10:
+            raise ValueError(f"'joint_gap_mm' must be in [0, 10] mm, got {self.joint_gap_mm:g}.")
+        if not 0 <= self.fused_deg <= 90:
+            raise ValueError(f"'fused_deg' must be in [0, 90], got {self.fused_deg:g}.")
+        if not 0 <= self.osteophyte_mm <= 6:
+            raise ValueError(f"'osteophyte_mm' must be in [0, 6] mm, got {self.osteophyte_mm:g}.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

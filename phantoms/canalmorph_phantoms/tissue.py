@@ -17,6 +17,9 @@ from canalmorph_phantoms.solid import (
     P_HEAD_S,
     P_HEAD_U,
     P_HEAD_V,
+    P_NECK_COS,
+    P_NECK_SIN,
+    blend_union,
     evaluate_femur,
 )
 from canalmorph_phantoms.spec import PlacedFemur, Tissue
@@ -55,6 +58,10 @@ PELVIS_CORTEX_MM = 1.8
 ) = range(24)
 N_TISSUE = 24
 _FAR_MM = 1e3
+#: Osteophytes sit this share of the head's radius below its centre, towards the neck.
+_COLLAR_BELOW = 0.5
+#: Length of the vector that points to the joint's dome.
+_DOME_LENGTH = sqrt(0.30**2 + 0.10**2 + 0.95**2)
 _BOX_MARGIN_MM = 6.0
 
 
@@ -168,6 +175,32 @@ def _find_pelvis(
 
 
 @njit(cache=True)
+def _add_osteophytes(
+    outer: float, u: float, v: float, s: float, p: NDArray[np.float64], thick: float
+) -> float:
+    """Return the union of the femur with a collar around the head's border to the neck."""
+    du, dv, ds = u - p[P_HEAD_U], v - p[P_HEAD_V], s - p[P_HEAD_S]
+    along = du * p[P_NECK_SIN] + ds * p[P_NECK_COS]
+    aside = sqrt(max(du * du + dv * dv + ds * ds - along * along, 0.0))
+    below = _COLLAR_BELOW * p[P_HEAD_R]
+    ring = sqrt(p[P_HEAD_R] ** 2 - below * below)
+    collar = sqrt((along + below) ** 2 + (aside - ring) ** 2) - thick
+    return float(blend_union(outer, collar, 1.0))
+
+
+@njit(cache=True)
+def _find_fusion(
+    x: float, y: float, z: float, medial: float, reach: float, half_deg: float
+) -> float:
+    """Return the value of the cone, about the dome, in which head and socket are one bone."""
+    r = sqrt(x * x + y * y + z * z)
+    along = (0.30 * medial * x + 0.10 * y + 0.95 * z) / _DOME_LENGTH
+    aside = sqrt(max(r * r - along * along, 0.0))
+    half = half_deg * np.pi / 180.0
+    return float(max(aside * np.cos(half) - along * np.sin(half), abs(r - reach) - 6.0))
+
+
+@njit(cache=True)
 def _find_body(x: float, y: float, z: float, t: NDArray[np.float64]) -> float:
     """Return the distance to the skin: two tapering thighs under a torso."""
     down = max(t[T_HIP_Z] - 30.0 - z, 0.0)
@@ -241,8 +274,9 @@ def find_fields(
         Of each femur; see `canalmorph_phantoms.solid`.
     boxes : (n, 2, 3) float array
         Bounds of each femur in its frame.
-    joints : (n, 5) float array
-        Head centre in the patient, sign of x toward medial, joint gap.
+    joints : (n, 7) float array
+        Head centre in the patient, sign of x toward medial, joint gap, half angle of fusion,
+        thickness of osteophytes.
     t : (N_TISSUE,) float array
         Tissue.
     """
@@ -254,12 +288,18 @@ def find_fields(
     low, high = boxes[n, 0], boxes[n, 1]
     if low[0] < u < high[0] and low[1] < v < high[1] and low[2] < s < high[2]:
         outer, canal = evaluate_femur(u, v, s, parameters[n], tables[n])
+        if joints[n, 6] > 0.0:
+            outer = _add_osteophytes(outer, u, v, s, parameters[n], joints[n, 6])
     if t[T_ACETABULUM] > 0.0:
         dx, dy, dz = x - joints[n, 0], y - joints[n, 1], z - joints[n, 2]
         if dx * dx + dy * dy + dz * dz < 75.0 * 75.0:
             bone, space = _find_pelvis(
                 dx, dy, dz, joints[n, 3], parameters[n, P_HEAD_R], joints[n, 4]
             )
+            if joints[n, 5] > 0.0:
+                radius = parameters[n, P_HEAD_R]
+                fused = _find_fusion(dx, dy, dz, joints[n, 3], radius, joints[n, 5])
+                canal = min(canal, fused)
     return outer, canal, bone, space
 
 
@@ -315,7 +355,7 @@ def sample_material(
 
 
 def place_joint(femur: PlacedFemur) -> NDArray[np.float64]:
-    """Return head centre, sign of x toward medial and joint gap, shape (5,)."""
+    """Return head centre, sign of x toward medial, gap, fusion and osteophytes, shape (7,)."""
     medial_x = 1.0 if femur.side == "right" else -1.0
     return np.array(
         [
@@ -324,5 +364,7 @@ def place_joint(femur: PlacedFemur) -> NDArray[np.float64]:
             femur.head_superior_mm,
             medial_x,
             femur.joint_gap_mm,
+            femur.fused_deg,
+            femur.osteophyte_mm,
         ]
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from canalmorph_phantoms import solid as sd
 from canalmorph_phantoms.epicondyles import find_epicondyles
 from canalmorph_phantoms.femur import FemurSolid, make_solid
+from canalmorph_phantoms.greater_trochanter import find_trochanter_tip
 from canalmorph_phantoms.section import (
     Outline,
     measure_caliper,
@@ -58,6 +59,9 @@ class FemurTruth:
     head_mm, head_diameter_mm, neck_shaft_angle_deg, femoral_offset_mm, torsion_deg
         Head sphere; angle in space; distance of the head centre from the shaft axis; neck
         against the posterior condylar line about the shaft axis, anteversion positive.
+    trochanter_tip_mm, trochanter_tip_level_mm
+        Middle of the greater trochanter's surface within 1 mm of its highest point along the
+        shaft axis, and the level of that point.
     neck_axis, condylar_medial : tuple of float
         Unit directions, neck toward the head and condylar line toward medial.
     torsion_transepicondylar_deg : float
@@ -96,6 +100,8 @@ class FemurTruth:
     neck_shaft_angle_deg: float
     femoral_offset_mm: float
     torsion_deg: float
+    trochanter_tip_mm: Point
+    trochanter_tip_level_mm: float
     condylar_medial: Point
     torsion_transepicondylar_deg: float
     bow_radius_mm: float
@@ -313,6 +319,7 @@ def measure_femur(spec: PhantomScan, femur: PlacedFemur, *, step_mm: float = 0.2
     origin, up = np.array(point(np.array([0.0, 0.0, lt]))), axes[:, 2]
     bottom = _find_bottom(spec, up, origin)
     head = np.array([shape.head_medial_mm, shape.neck_posterior_mm, shape.head_height_mm])
+    tip = find_trochanter_tip(solid)
     knee_z = point(np.array([p[sd.P_COND_U], p[sd.P_COND_V], p[sd.P_DISTAL]]))[2]
     return FemurTruth(
         side=femur.side,
@@ -332,6 +339,8 @@ def measure_femur(spec: PhantomScan, femur: PlacedFemur, *, step_mm: float = 0.2
         femoral_offset_mm=float(np.hypot(shape.head_medial_mm, shape.neck_posterior_mm)),
         torsion_deg=shape.torsion_deg,
         torsion_transepicondylar_deg=_epicondylar_turn_deg(solid),
+        trochanter_tip_mm=point(tip),
+        trochanter_tip_level_mm=float(tip[2] - lt),
         condylar_medial=turn((float(p[sd.P_COND_COS]), float(p[sd.P_COND_SIN]), 0.0)),
         bow_radius_mm=shape.bow_radius_mm,
         length_mm=shape.length_mm,

@@ -8,8 +8,9 @@ import pytest
 
 from canalmorph.align.femur import align_femur
 from canalmorph.align.neck import find_neck_axis
+from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
-from canalmorph.errors import HeadNotInViewError, ShaftTooShortError
+from canalmorph.errors import HeadNotInViewError
 from canalmorph.geometry.lines import normalise
 from canalmorph.model.femur import FemurFrame, HeadSphere, Plane, Side
 from canalmorph.model.volume import CtVolume, ScanFacts
@@ -97,18 +98,44 @@ def test_a_mirror_changes_the_side_and_nothing_else(
     assert left.isthmus_in_view is right.isthmus_in_view
     assert left.warnings == right.warnings
     for name, value in right_stages.indices.values.items():
-        if name.startswith(("lt_x", "head_x")) or not value.known:
+        if name.startswith(("lt_x", "head_x", "trochanter_tip_x")) or not value.known:
             continue
         mirrored = mirrored_stages.indices.values[name]
         assert mirrored.known, name
         assert mirrored.value == pytest.approx(value.value, abs=2 * value.u), name
 
 
-def test_without_a_head_it_is_refused(right_stages: "Stages") -> None:
+def test_without_a_head_the_trochanter_must_be_clear(right_stages: "Stages") -> None:
     cortex = right_stages.cortex
+    # Height 0 of the rings of a shaft without a head lies 25 mm over its last round section, which
+    # is about 30 mm over the trochanter; here it is the foot of the head, 53 mm over it.
     headless = replace(cortex, femur=replace(cortex.femur, head=None))
+    found = align_femur(headless, AlignSettings())
+    assert found.frame.plane is Plane.SCANNER
+    assert found.neck is None
+    assert found.trochanter_tip is None
+    apex = right_stages.aligned.lesser_trochanter.apex_lps_mm
+    level_error = found.frame.proximal @ (found.lesser_trochanter.apex_lps_mm - apex)
+    assert abs(level_error) < 3 * found.lesser_trochanter.level_u_mm
+    # Without the trochanter no bump is one.
+    shaft = np.where(cortex.heights_mm[:, None, None] > -75.0, np.nan, cortex.outer_lps_mm)
     with pytest.raises(HeadNotInViewError, match="right"):
-        align_femur(headless, AlignSettings())
+        align_femur(replace(headless, outer_lps_mm=shaft), AlignSettings())
+
+
+def test_the_greater_trochanters_tip_is_the_phantoms(
+    right_stages: "Stages", small_right: PhantomResult
+) -> None:
+    truth = small_right.truth.femora[0]
+    tip = right_stages.aligned.trochanter_tip
+    assert tip is not None
+    frame = right_stages.aligned.frame
+    error = frame.lps_to_frame_mm(tip.tip_lps_mm) - frame.lps_to_frame_mm(
+        np.array(truth.trochanter_tip_mm)
+    )
+    # Voxels of 1 x 1.5 mm.
+    assert abs(error[2]) < 3 * tip.level_u_mm
+    assert np.hypot(error[0], error[1]) < 3 * tip.across_u_mm
 
 
 def test_a_shaft_cut_short_is_refused_or_told(
@@ -143,9 +170,9 @@ def test_a_shaft_cut_short_is_refused_or_told(
             AlignSettings(),
         )
 
-    with pytest.raises(ShaftTooShortError) as refusal:
-        cut_at(-24.0)
-    assert refusal.value.length_mm < 30.0
+    hip = cut_at(-24.0)
+    assert not hip.shaft_in_view
+    assert hip.lesser_trochanter.level_u_mm > 2 * right_stages.aligned.lesser_trochanter.level_u_mm
     short = cut_at(-48.0)
     assert "short_shaft_axis" in short.warnings
     assert "isthmus_not_in_view" in short.warnings
@@ -196,7 +223,11 @@ def test_neck_axis_of_a_rod_with_a_waist(off_deg: float) -> None:
     # Hard voxels of 1 mm: the centre of some 450 of them is known to a tenth; a first direction
     # 12 degrees off is forgotten.
     assert angle_deg(axis.direction, direction) < 1.0
-    assert axis.direction_u_deg >= 1.0
+    assert 0.2 < axis.direction_u_deg < 1.0
+    by_sphere = find_neck_axis_by_sphere(volume, head, turned)
+    assert by_sphere is not None
+    assert angle_deg(by_sphere.direction, direction) < 1.0
+    assert 0.2 < by_sphere.direction_u_deg < 1.0
 
 
 def test_a_faint_neck_is_found_too() -> None:
@@ -212,6 +243,7 @@ def test_no_neck_is_no_axis() -> None:
     volume, head = make_neck_scan(np.array([0.0, 0.0, 1.0]), 12.0)
     air = replace(volume, voxels_hu=np.full(volume.voxels_hu.shape, -1000, np.int16))
     assert find_neck_axis(air, head, np.array([0.0, 0.0, 1.0])) is None
+    assert find_neck_axis_by_sphere(air, head, np.array([0.0, 0.0, 1.0])) is None
     solid = replace(volume, voxels_hu=np.full(volume.voxels_hu.shape, 900, np.int16))
     assert find_neck_axis(solid, head, np.array([0.0, 0.0, 1.0])) is None
 

@@ -10,7 +10,6 @@ from canalmorph.errors import (
     CanalNotFollowedError,
     HeadNotInViewError,
     NoFemurError,
-    ShaftTooShortError,
     SlicesAlongShaftError,
 )
 from canalmorph.model.volume import CtVolume
@@ -39,11 +38,50 @@ def test_a_long_bone_without_a_head_is_no_femur(tube_volume: CtVolume) -> None:
     assert error.n_long_bones == 1
 
 
-def test_a_scan_that_ends_under_the_trochanter_is_refused() -> None:
-    error = refuse(build_scan(SMALL["small_hip_only"]).volume)
-    # 25 mm below the trochanter hold no 15 mm of shaft under its flare.
-    assert isinstance(error, ShaftTooShortError)
-    assert "150 mm below the lesser trochanter" in str(error)
+def test_a_scan_that_ends_under_the_trochanter_gives_head_and_trochanter_alone() -> None:
+    result = build_scan(SMALL["small_hip_only"])
+    (femur,) = measure_scan(result.volume, SETTINGS, case_id="hip").case.femora
+    truth = result.truth.femora[0]
+    # 25 mm below the trochanter hold no 15 mm of shaft under its flare: no axis, no width.
+    known = {name: value for name, value in femur.indices.values.items() if value.known}
+    head = ["head_x_mm", "head_y_mm", "head_z_mm", "head_diameter_mm", "head_to_lt_mm"]
+    assert set(known) == {*head, "lt_x_mm", "lt_y_mm", "lt_z_mm"}
+    for name, true in zip(head[:3], truth.head_mm, strict=True):
+        assert known[name].value == pytest.approx(true, abs=3 * known[name].u)
+    assert known["head_diameter_mm"].value == pytest.approx(truth.head_diameter_mm, abs=0.5)
+    assert known["lt_z_mm"].value == pytest.approx(truth.lt_mm[2], abs=3 * known["lt_z_mm"].u)
+    assert "shaft_not_in_view" in femur.warnings
+    assert "ends under the hip" in femur.indices.reasons["canal_ml_lt_mm"]
+    assert "ends under the hip" in femur.indices.reasons["neck_shaft_angle_deg"]
+    assert femur.advice.fixation.value == "not_given"
+
+
+def test_thighs_without_heads_give_canal_and_trochanter(pair: PhantomResult) -> None:
+    """The scan begins 25 mm over the lesser trochanters, which lie at -53 mm."""
+    volume = pair.volume
+    heights = volume.index_to_lps_mm[2, 3] + volume.index_to_lps_mm[2, 0] * np.arange(
+        len(volume.voxels_hu)
+    )
+    thighs = replace(volume, voxels_hu=np.ascontiguousarray(volume.voxels_hu[heights < -28.0]))
+    case = measure_scan(thighs, SETTINGS, case_id="thighs").case
+    assert {femur.side for femur in case.femora} | {one.side for one in case.refusals} == {
+        "left",
+        "right",
+    }
+    assert case.femora
+    for femur in case.femora:
+        truth = pair.truth.femora[0 if femur.side == "right" else 1]
+        assert femur.profile.frame.plane == "scanner"
+        values = femur.indices.values
+        assert values["lt_z_mm"].value == pytest.approx(truth.lt_mm[2], abs=1.5)
+        blank = ("head_diameter_mm", "neck_shaft_angle_deg", "femoral_offset_mm")
+        assert not any(values[name].known for name in blank)
+        assert "head_not_in_view" in femur.warnings
+        assert "not in view" in femur.indices.reasons["head_diameter_mm"]
+        section = truth.named_sections["lt_minus100"]
+        assert values["canal_ml_lt_minus100_mm"].value == pytest.approx(
+            section["canal_ml_scanner_mm"], abs=0.6
+        )
 
 
 def test_a_femur_whose_head_is_not_in_view_is_refused(right_volume: CtVolume) -> None:
@@ -67,13 +105,13 @@ def test_a_femur_that_cannot_be_measured_takes_nothing_from_the_other(pair: Phan
     # The lesser trochanter lies at -53 mm.
     cut = cut_right_thigh(pair.volume, -80.0)
     case = measure_scan(cut, SETTINGS, case_id="one").case
-    (refusal,) = case.refusals
-    assert refusal.side == "right"
-    assert refusal.code == ShaftTooShortError.code
-    assert refusal.source == pair.volume.facts.source
-    assert "right" in refusal.message
-    (femur,) = case.femora
-    assert femur.side == "left"
+    hip, femur = case.femora
+    assert (hip.side, femur.side) == ("right", "left")
+    # The stump gives its head, and no number of a shaft.
+    assert "shaft_not_in_view" in hip.warnings
+    assert not hip.indices.values["canal_ml_lt_mm"].known
+    assert hip.indices.values["head_diameter_mm"].known
+    assert "shaft_not_in_view" not in femur.warnings
     truth = pair.truth.femora[1]
     assert truth.side == "left"
     # Voxels of 1.2 x 1.2 x 1.5 mm: the tolerance is half of one, and tells the two femora, whose
@@ -88,7 +126,8 @@ def test_a_femur_without_a_head_is_refused_and_not_passed_over(pair: PhantomResu
     voxels, affine = volume.voxels_hu.copy(), volume.index_to_lps_mm
     x = affine[0, 3] + affine[0, 2] * np.arange(voxels.shape[2])
     z = affine[2, 3] + affine[2, 0] * np.arange(voxels.shape[0])
-    hip = np.ix_(z > -28.0, np.full(voxels.shape[1], True), x > 0)
+    # The trochanter lies at -53 mm: with 8 mm of bone over it, no valley shows that it is one.
+    hip = np.ix_(z > -45.0, np.full(voxels.shape[1], True), x > 0)
     voxels[hip] = np.minimum(voxels[hip], 50)
     case = measure_scan(replace(volume, voxels_hu=voxels), SETTINGS, case_id="one").case
     assert [femur.side for femur in case.femora] == ["right"]

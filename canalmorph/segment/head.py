@@ -1,0 +1,250 @@
+"""The head's sphere from its bone edge, apart from the socket, and how surely.
+
+`locate` finds a head by its steepest edges, which is enough to find it; here its surface is read
+with the scan's own density and blur, and a head that cannot be told from the socket says so.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalmorph.geometry.lines import spread_directions
+from canalmorph.geometry.sampling import sample_rays
+from canalmorph.model.femur import Calibration, Femur, HeadSphere
+from canalmorph.segment.calibration import (
+    ENHANCEMENT_WIDTH,
+    blur_along_rays_mm,
+    slice_direction,
+)
+from canalmorph.segment.head_edges import HeadEdges, fit_head_edges
+
+#: Rays over the sphere, about so many; they begin this far inside and step this much. [mm]
+N_RAYS, RAY_IN_MM, RAY_STEP_MM, RAY_SAMPLES = 1600, 9.0, 0.3, 64
+#: A ray is an inlier when its edge lies this near the sphere. [mm]
+INLIER_MM = 0.8
+#: The sphere is looked for from this far to each side, with weights that end this far from it,
+#: in so many steps. [mm]
+START_MM, BANDS_MM, N_FITS = 1.5, (3.0, 1.5, 1.0), 15
+#: The band that tells what the choice of the last leaves open. [mm]
+WIDER_BAND_MM = 2.0
+#: Neighbouring rays share noise, grain and shape: one in so many counts as independent.
+RAYS_SHARED = 12.0
+#: A shell differs from the density of thick cortex by about this, all over the head. [HU]
+SHELL_U_HU = 250.0
+#: No centre or radius is surer than this: heads are no perfect spheres. [mm]
+LEAST_U_MM = 0.03
+#: Less of all directions on the sphere, or a centre or radius known to no better than the second,
+#: is no head that was told from its socket. The neck alone takes a quarter of the directions.
+LEAST_INLIERS, LARGEST_U_MM = 0.3, 0.5
+#: Where head and socket run into each other on more than this share of the rays that meet the
+#: socket, the joint is fused: what is left of the edge may be another's.
+LARGEST_FUSED_SHARE = 0.3
+#: Below that, what the share leaves uncertain of centre and radius: phantoms with 0 and 0.5 mm of
+#: joint space were off by up to 1.2 and 0.7 times the share. [mm]
+FUSED_CENTRE_U_MM, FUSED_RADIUS_U_MM = 0.8, 0.5
+#: Uncertainty of a sphere that was not told from its socket, where it still serves. [mm]
+UNSEPARATED_U_MM = 1.5
+
+
+def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
+    """Return the sphere on the head's outer bone edge; None where no head was found.
+
+    Parameters
+    ----------
+    femur : Femur
+        With the head that `locate` found.
+    calibration : Calibration
+        Density, blur and kernel of the scan.
+
+    Returns
+    -------
+    HeadSphere or None
+        `separated` is False where the edge could not be told from the socket: the sphere is then
+        that of `locate`, good for finding things, not for measuring.
+    """
+    head = femur.head
+    if head is None:
+        return None
+    found = _settle(femur, head, calibration, calibration.cortex_hu)
+    if found is None:
+        return _doubt(head)
+    sphere, edges = found
+    sparser = _settle(femur, sphere, calibration, calibration.cortex_hu - SHELL_U_HU, rounds=2)
+    if sparser is None:
+        return _doubt(head)
+    other = sparser[0]
+    moved = np.abs(other.centre_lps_mm - sphere.centre_lps_mm).max()
+    sphere = replace(
+        sphere,
+        centre_u_mm=float(np.hypot(sphere.centre_u_mm, moved)),
+        radius_u_mm=float(np.hypot(sphere.radius_u_mm, other.radius_mm - sphere.radius_mm)),
+    )
+    fused = _find_fused_share(edges)
+    if not _is_separated(sphere, fused):
+        return _doubt(replace(head, inlier_share=sphere.inlier_share))
+    return replace(
+        sphere,
+        centre_u_mm=float(np.hypot(sphere.centre_u_mm, FUSED_CENTRE_U_MM * fused)),
+        radius_u_mm=float(np.hypot(sphere.radius_u_mm, FUSED_RADIUS_U_MM * fused)),
+    )
+
+
+def _doubt(head: HeadSphere) -> HeadSphere:
+    """Return a sphere that was not told from its socket: good for finding things only."""
+    return replace(
+        head,
+        separated=False,
+        centre_u_mm=max(head.centre_u_mm, UNSEPARATED_U_MM),
+        radius_u_mm=max(head.radius_u_mm, UNSEPARATED_U_MM),
+    )
+
+
+def _find_fused_share(edges: HeadEdges) -> float:
+    """Return on which share of the rays that meet the socket it runs into the head."""
+    return float(edges.fused.sum() / max(1, int(np.isfinite(edges.gap_mm).sum())))
+
+
+def _is_separated(sphere: HeadSphere, fused_share: float) -> bool:
+    """Whether the sphere rests on enough of the head's own edge."""
+    return bool(
+        sphere.inlier_share >= LEAST_INLIERS
+        and max(sphere.centre_u_mm, sphere.radius_u_mm) <= LARGEST_U_MM
+        and fused_share <= LARGEST_FUSED_SHARE
+    )
+
+
+def _settle(
+    femur: Femur, first: HeadSphere, calibration: Calibration, shell_hu: float, rounds: int = 4
+) -> tuple[HeadSphere, HeadEdges] | None:
+    """Return sphere and edges, the rays drawn anew from each sphere's centre."""
+    directions = _spread_to_both_sides(N_RAYS)
+    blur = blur_along_rays_mm(calibration, directions, directions, slice_direction(femur.crop))
+    centre, radius = first.centre_lps_mm, first.radius_mm
+    for _ in range(rounds):
+        start_mm = radius - RAY_IN_MM
+        edges = fit_head_edges(
+            sample_rays(
+                femur.crop.voxels_hu,
+                femur.crop.index_to_lps_mm,
+                centre + start_mm * directions,
+                directions,
+                step_mm=RAY_STEP_MM,
+                n_samples=RAY_SAMPLES,
+            ),
+            start_mm,
+            RAY_STEP_MM,
+            np.full(len(directions), radius),
+            blur,
+            shell_hu=shell_hu,
+            noise_hu=calibration.noise_hu,
+            kernel=(calibration.enhancement, ENHANCEMENT_WIDTH),
+        )
+        known = np.isfinite(edges.edge_mm)
+        if known.mean() < 0.5 * LEAST_INLIERS:
+            return None
+        points = centre + directions[known] * edges.edge_mm[known, None]
+        new, new_radius, weights = _fit_robustly(points, edges.u_mm[known], (centre, radius))
+        moved = float(np.linalg.norm(new - centre)) + abs(new_radius - radius)
+        centre, radius = new, new_radius
+        if moved < 0.01:
+            break
+    sphere = _state_sphere(points, weights, centre, radius, len(directions))
+    return _widen_by_shape(sphere, points, edges.u_mm[known]), edges
+
+
+def _widen_by_shape(
+    sphere: HeadSphere, points: NDArray[np.float64], u_mm: NDArray[np.float64]
+) -> HeadSphere:
+    """Return the sphere with what a wider band of the surface would change: heads are no spheres.
+
+    Of a true sphere the wider band changes nothing.
+    """
+    surer = 1.0 / (np.square(u_mm) + 0.15**2)
+    centre, radius, _ = _fit_band(
+        points, surer, sphere.centre_lps_mm, sphere.radius_mm, WIDER_BAND_MM
+    )
+    moved = np.abs(centre - sphere.centre_lps_mm).max()
+    return replace(
+        sphere,
+        centre_u_mm=float(np.hypot(sphere.centre_u_mm, moved)),
+        radius_u_mm=float(np.hypot(sphere.radius_u_mm, radius - sphere.radius_mm)),
+    )
+
+
+def _spread_to_both_sides(n: int) -> NDArray[np.float64]:
+    """Return unit vectors whose mirror images in x are among them, so that sides are alike."""
+    lattice = spread_directions(n)
+    half = lattice[lattice[:, 0] > 0]
+    return np.concatenate([half, half * [-1.0, 1.0, 1.0]])
+
+
+def _fit_robustly(
+    points: NDArray[np.float64], u_mm: NDArray[np.float64], first: tuple[NDArray[np.float64], float]
+) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
+    """Return centre, radius and weights of the sphere that most of the edge lies on.
+
+    Real heads are no spheres: they are flattened or bulge at the border of the neck. Their sphere
+    is that of the largest part of the surface, looked for from several starts.
+    """
+    surer = 1.0 / (np.square(u_mm) + 0.15**2)
+    found = []
+    for move in np.concatenate([np.zeros((1, 3)), START_MM * np.eye(3), -START_MM * np.eye(3)]):
+        centre = first[0] + move
+        radius = float(np.median(np.linalg.norm(points - centre, axis=1)))
+        for band_mm in BANDS_MM:
+            centre, radius, weights = _fit_band(points, surer, centre, radius, band_mm)
+        found.append((float((weights / surer).sum()), centre, radius, weights))
+    _, centre, radius, weights = max(found, key=lambda one: one[0])
+    return centre, radius, weights
+
+
+def _fit_band(
+    points: NDArray[np.float64],
+    surer: NDArray[np.float64],
+    centre: NDArray[np.float64],
+    radius: float,
+    band_mm: float,
+) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
+    """Return the sphere by Tukey's weights of a width, and the weights, from a first one."""
+    weights = np.zeros(len(points))
+    for _ in range(N_FITS):
+        arm = points - centre
+        distance = np.linalg.norm(arm, axis=1)
+        miss = distance - radius
+        share = np.minimum(np.abs(miss) / band_mm, 1.0)
+        weights = surer * np.square(1 - share**2)
+        if (weights > 0).sum() < 20:
+            break
+        design = np.c_[arm / distance[:, None], np.ones(len(points))]
+        normal = design.T @ (design * weights[:, None])
+        step = np.linalg.solve(normal + 1e-9 * np.eye(4), design.T @ (weights * miss))
+        centre, radius = centre + step[:3], radius + float(step[3])
+        if np.abs(step).max() < 1e-3:
+            break
+    return centre, radius, weights
+
+
+def _state_sphere(
+    points: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    centre: NDArray[np.float64],
+    radius: float,
+    n_rays: int,
+) -> HeadSphere:
+    """Return the sphere with its uncertainty from the scatter of the edges."""
+    arm = points - centre
+    distance = np.linalg.norm(arm, axis=1)
+    miss = distance - radius
+    design = np.c_[arm / distance[:, None], np.ones(len(points))] * np.sqrt(weights)[:, None]
+    scatter = float((weights * miss**2).sum() / max(weights.sum(), 1e-12))
+    mean_weight = float((weights**2).sum() / max(weights.sum(), 1e-12))
+    covariance = np.linalg.pinv(design.T @ design) * scatter * mean_weight * RAYS_SHARED
+    us = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    return HeadSphere(
+        centre_lps_mm=centre,
+        radius_mm=radius,
+        centre_u_mm=float(np.hypot(us[:3].max(), LEAST_U_MM)),
+        radius_u_mm=float(np.hypot(us[3], LEAST_U_MM)),
+        inlier_share=float((np.abs(miss) < INLIER_MM).sum() / n_rays),
+    )
