@@ -71,6 +71,7 @@ def _make_femur_row(case: CaseResult, femur: FemurResult) -> Row:
         **_describe_femur(case, femur),
         **_describe_type(femur),
         **_describe_scan(case),
+        **femur.profile.texts,
     }
     for column in FEMUR_COLUMNS:
         if column.measured:

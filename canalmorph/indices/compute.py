@@ -61,6 +61,7 @@ def compute_indices(profile: CanalProfile) -> CanalIndices:
         if column.measured
     }
     reasons = _find_reasons(profile, complete)
+    reasons |= {name: why for name, why in profile.reasons.items() if name in reasons}
     for name in hidden:
         reasons[name] = (
             f"Its uncertainty of {values[name].u:.2g} is too large a share of "
@@ -282,11 +283,6 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
             )
         elif name == "mci_ml" and lowest > MORPHOLOGICAL_LEVEL_MM:
             reasons[name] = "The level LT-70 is not in view."
-        elif name == "bow_radius_mm":
-            reasons[name] = (
-                "Less than 150 mm of the canal below LT-20 is in view, or it is too straight for a "
-                "radius."
-            )
         elif name == "neck_shaft_angle_deg":
             reasons[name] = "No closed section of the neck was found, so that its axis is unknown."
         elif name == "cortex_hu":

@@ -4,8 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
-from canalmorph.geometry.lines import fit_circle
 from canalmorph.geometry.outlines import find_centroids
+from canalmorph.measure.bow import measure_bow, measure_deviations
+from canalmorph.measure.rods import measure_rods
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.stack import measure_sections
 from canalmorph.model.columns import NAMED_LEVELS_MM
@@ -14,8 +15,6 @@ from canalmorph.model.results import CanalProfile, Measurement
 
 #: The canal's local axis is taken over this much to each side. [mm]
 LOCAL_AXIS_MM = 10.0
-#: The bow needs this much of the canal below LT-20. [mm]
-BOW_LENGTH_MM = 150.0
 
 
 def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProfile:
@@ -40,6 +39,11 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
     outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
     columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
+    bow, bow_reasons = measure_bow(
+        levels, canal[..., :2], columns["canal_ml_mm"], _plane_u_deg(aligned)
+    )
+    beside, beside_reasons = measure_deviations(levels, canal[..., :2], aligned.axis_u_deg)
+    rods = measure_rods(aligned, levels, quality)
     return CanalProfile(
         side=aligned.cortex.femur.side,
         frame=aligned.frame,
@@ -50,11 +54,13 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         outer_outline_mm=outer[..., :2],
         canal_outline_mm=canal[..., :2],
         head=aligned.cortex.femur.head,
-        facts=_find_facts(aligned, levels, canal),
+        facts={**_find_facts(aligned), **bow, **beside, **rods.numbers},
         level_u_mm=aligned.lesser_trochanter.level_u_mm,
         isthmus_in_view=aligned.isthmus_in_view,
         calibration=aligned.cortex.calibration,
         warnings=_profile_warnings(aligned.cortex.calibration, quality, levels),
+        texts=rods.texts,
+        reasons={**bow_reasons, **beside_reasons, **rods.reasons},
     )
 
 
@@ -100,9 +106,7 @@ def _local_tilt(
     return tilt, u
 
 
-def _find_facts(
-    aligned: AlignedFemur, levels: NDArray[np.float64], canal: NDArray[np.float64]
-) -> dict[str, Measurement]:
+def _find_facts(aligned: AlignedFemur) -> dict[str, Measurement]:
     """Return the measures that belong to no level, by column name."""
     facts: dict[str, Measurement] = {}
     apex = aligned.lesser_trochanter.apex_lps_mm
@@ -135,36 +139,7 @@ def _find_facts(
         facts["cortex_hu"] = Measurement(
             value=calibration.cortex_hu, u=max(5.0, calibration.cortex_u_hu)
         )
-    bow = _measure_bow(levels, canal)
-    if bow is not None:
-        facts["bow_radius_mm"] = bow
     return facts
-
-
-def _measure_bow(levels: NDArray[np.float64], canal: NDArray[np.float64]) -> Measurement | None:
-    """Return the radius of the circle through the canal's centres in the AP plane, or None.
-
-    None where too little of the canal is in view, or its forward bow is not clear: bent by less
-    than three standard uncertainties.
-    """
-    rings = np.concatenate(
-        [canal[..., :2], np.broadcast_to(levels[:, None, None], (*canal.shape[:2], 1))], axis=-1
-    )
-    centroids = find_centroids(rings)
-    part = centroids[(levels <= -20.0) & (levels >= -240.0)]
-    part = part[np.isfinite(part).all(axis=1)][:, 1:]
-    if len(part) < 10 or np.ptp(part[:, 1]) < BOW_LENGTH_MM:
-        return None
-    length = float(np.ptp(part[:, 1]))
-    bend, slope, offset = np.polyfit(part[:, 1], part[:, 0], 2)
-    scatter = part[:, 0] - np.polyval([bend, slope, offset], part[:, 1])
-    if bend < 3 * 4 * float(np.hypot(scatter.std(), 0.1)) / 2 / length**2:
-        return None  # a straight canal has no radius, and noise would make one up
-    centre, radius = fit_circle(part)
-    residual = np.hypot(*(part - centre).T) - radius
-    # Sagitta s = L^2 / 8R: an error ds of the centre line changes R by 8 R^2 ds / L^2.
-    u_sagitta = float(np.hypot(residual.std(), 0.1)) / 2.0
-    return Measurement(value=radius, u=float(8 * radius**2 * u_sagitta / length**2))
 
 
 def _profile_warnings(

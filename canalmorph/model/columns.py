@@ -44,6 +44,10 @@ NAMED_LEVELS_MM: dict[str, float] = {
     "lt_minus70": -70.0,
     "lt_minus100": -100.0,
 }
+#: Lower ends of the straight rods that begin at LT+0, by the name in the column. [mm]
+ROD_BOTTOMS_MM: dict[str, float] = {"minus60": -60.0, "minus100": -100.0, "minus150": -150.0}
+#: Levels at which the canal's centre is compared with the proximal shaft axis. [mm]
+DEVIATION_LEVELS_MM: dict[str, float] = {"lt_minus100": -100.0, "lt_minus150": -150.0}
 
 
 def _width_columns() -> tuple[Column, ...]:
@@ -62,6 +66,68 @@ def _width_columns() -> tuple[Column, ...]:
                         "perpendicular to the proximal shaft axis.",
                     )
                 )
+    return tuple(columns)
+
+
+def _rod_columns() -> tuple[Column, ...]:
+    columns: list[Column] = []
+    for name, bottom in ROD_BOTTOMS_MM.items():
+        prefix, rod = f"rod_lt_to_{name}", f"widest straight rod in the canal, LT to LT{bottom:.0f}"
+        columns.append(
+            _measured(
+                f"{prefix}_mm",
+                "mm",
+                f"Diameter of the {rod}: the largest cylinder between the planes of both levels "
+                "that nowhere cuts the canal's surface. General geometry, no implant's shape.",
+            )
+        )
+        for axis, way in (("ml", "medially"), ("ap", "backwards")):
+            columns.append(
+                _measured(
+                    f"{prefix}_tilt_{axis}_deg",
+                    "deg",
+                    f"Tilt of the {rod}, against the proximal shaft axis in the {axis.upper()} "
+                    f"plane; positive where its upper end leans {way}. Where several axes hold as "
+                    "wide a rod, the middle of them; the uncertainty is their range.",
+                )
+            )
+        for axis, way in (("ml", "medial"), ("ap", "posterior")):
+            columns.append(
+                _measured(
+                    f"{prefix}_entry_{axis}_mm",
+                    "mm",
+                    f"Where the axis of the {rod}, meets the plane of the LT: {way} distance from "
+                    "the proximal shaft axis.",
+                )
+            )
+        columns.append(
+            _text(f"{prefix}_contacts", f"Sides and levels that hold the {rod}, from the top.")
+        )
+    return tuple(columns)
+
+
+def _deviation_columns() -> tuple[Column, ...]:
+    columns = []
+    for name, level in DEVIATION_LEVELS_MM.items():
+        for axis, way in (("ml", "medial"), ("ap", "posterior")):
+            columns.append(
+                _measured(
+                    f"centre_{axis}_{name}_mm",
+                    "mm",
+                    f"Middle of the canal at LT{level:.0f}, {way} distance from the proximal shaft "
+                    "axis: what a straight stem on that axis misses it by.",
+                )
+            )
+        for axis, way in (("ml", "medially"), ("ap", "backwards")):
+            columns.append(
+                _measured(
+                    f"axis_tilt_{axis}_{name}_deg",
+                    "deg",
+                    f"Canal's local axis at LT{level:.0f} (its middles 10 mm above and below) "
+                    f"against the proximal shaft axis in the {axis.upper()} plane; positive where "
+                    f"it leans {way} upwards.",
+                )
+            )
     return tuple(columns)
 
 
@@ -187,9 +253,18 @@ FEMUR_COLUMNS = (
     _measured(
         "bow_radius_mm",
         "mm",
-        "Radius of the circle through the canal's centres in the AP plane, LT-20 and below; "
-        "needs 150 mm of shaft.",
+        "Radius of the forward bow: of the circle through the canal's centres in the AP plane, "
+        "LT-50 down to LT-240, the flare to the knee or the scan's end; needs 100 mm of shaft.",
+        "bow_2019",
     ),
+    _measured(
+        "bow_direction_deg",
+        "deg",
+        "Direction in which the same centre line is bowed, seen along the shaft: 0 straight "
+        "forwards, positive toward lateral.",
+    ),
+    *_deviation_columns(),
+    *_rod_columns(),
     _measured("cortex_hu", "HU", "Density of thick cortex, blur removed."),
     Column(name="slice_spacing_mm", unit="mm", definition="Distance between slices."),
     Column(name="pixel_mm", unit="mm", definition="Larger pixel spacing of the slices."),

@@ -61,6 +61,10 @@ class CanalProfile:
         Density, blur and noise that the edges rest on.
     warnings : tuple of str
         Codes.
+    texts : mapping of str to str
+        Texts that belong to no level (where a rod touches), by femur column name.
+    reasons : mapping of str to str
+        Why one of the facts is blank, by femur column name: a plain sentence.
     """
 
     side: Side
@@ -77,6 +81,8 @@ class CanalProfile:
     isthmus_in_view: bool
     calibration: Calibration
     warnings: tuple[str, ...] = ()
+    texts: Mapping[str, str] = field(default_factory=dict)
+    reasons: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
