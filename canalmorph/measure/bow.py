@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.geometry.outlines import find_centroids
+from canalmorph.measure.axis_doubt import CENTRE_U_MM, TOGETHER_MM, AxisDoubt
 from canalmorph.model.columns import DEVIATION_LEVELS_MM
 from canalmorph.model.results import Measurement
 
@@ -18,10 +19,6 @@ KNEE_FLARE = 1.5
 BOW_LENGTH_MM = 100.0
 #: A radius known worse than this share is none: the shaft is too short or too straight.
 LARGEST_SHARE = 0.125
-#: Centres err together over this length: so many of them are independent. [mm]
-TOGETHER_MM = 25.0
-#: Least standard uncertainty of a centre across the canal. [mm]
-CENTRE_U_MM = 0.03
 #: The canal's local axis is that of its centres over this much to each side. [mm]
 LOCAL_MM = 10.0
 #: Sections are this far from a named level at most. [mm]
@@ -47,26 +44,21 @@ class Bend:
 
 
 def measure_bow(
-    levels_mm: NDArray[np.float64],
-    canal_mm: NDArray[np.float64],
-    widths_mm: NDArray[np.float64],
-    plane_u_deg: float,
+    centres_mm: NDArray[np.float64], widths_mm: NDArray[np.float64], plane_u_deg: float
 ) -> tuple[dict[str, Measurement], dict[str, str]]:
     """Return the columns of the bow and why one is blank, by femur column name.
 
     Parameters
     ----------
-    levels_mm : (n,) float array
-        Descending. [mm]
-    canal_mm : (n, m, 2) float array
-        Outlines of the canal, (medial, posterior). [mm]
+    centres_mm : (n, 3) float array
+        Middles of the canal (medial, posterior, level), NaN where unknown. [mm]
     widths_mm : (n,) float array
         The canal's ML width. [mm]
     plane_u_deg : float
         Standard uncertainty of the AP direction.
     """
-    centres = find_centres(levels_mm, canal_mm)
-    part = centres[_find_shaft(levels_mm, widths_mm) & np.isfinite(centres).all(axis=1)]
+    shaft = _find_shaft(centres_mm[:, 2], widths_mm)
+    part = centres_mm[shaft & np.isfinite(centres_mm).all(axis=1)]
     length = float(np.ptp(part[:, 2])) if len(part) else 0.0
     if length < BOW_LENGTH_MM:
         reason = (
@@ -155,37 +147,34 @@ def fit_bend(levels_mm: NDArray[np.float64], places_mm: NDArray[np.float64]) -> 
 
 
 def measure_deviations(
-    levels_mm: NDArray[np.float64],
-    canal_mm: NDArray[np.float64],
-    axis_u_deg: float,
+    centres_mm: NDArray[np.float64], doubt: AxisDoubt
 ) -> tuple[dict[str, Measurement], dict[str, str]]:
     """Return where the canal's centre and local axis leave the proximal shaft axis.
 
     Parameters
     ----------
-    levels_mm, canal_mm
-        As for `measure_bow`.
-    axis_u_deg : float
-        Standard uncertainty of the shaft axis.
+    centres_mm : (n, 3) float array
+        Middles of the canal (medial, posterior, level), NaN where unknown. [mm]
+    doubt : AxisDoubt
+        How surely the shaft axis is known.
     """
-    centres = find_centres(levels_mm, canal_mm)
     found: dict[str, Measurement] = {}
     reasons: dict[str, str] = {}
     for name, level in DEVIATION_LEVELS_MM.items():
         columns = [f"centre_{axis}_{name}_mm" for axis in ("ml", "ap")]
         leans = [f"axis_tilt_{axis}_{name}_deg" for axis in ("ml", "ap")]
-        line = _fit_local(centres, level)
+        line = _fit_local(centres_mm, level)
         if line is None:
-            reasons |= dict.fromkeys([*columns, *leans], _explain_absence(levels_mm, level))
+            reason = _explain_absence(float(centres_mm[:, 2].min()), level)
+            reasons |= dict.fromkeys([*columns, *leans], reason)
             continue
         place, slope, u_slope = line
-        # The axis turns about the middle of the centres that it runs through.
-        u_place = float(np.hypot(CENTRE_U_MM, np.radians(axis_u_deg) * abs(level + 80.0)))
-        u_lean = float(np.hypot(np.degrees(u_slope), axis_u_deg))
+        u_place = np.hypot(CENTRE_U_MM, doubt.find_place_u_mm(level))
+        u_lean = np.hypot(np.degrees(u_slope), doubt.find_lean_u_deg())
+        lean = np.degrees(np.arctan(slope))
         for axis in range(2):
-            found[columns[axis]] = Measurement(value=float(place[axis]), u=u_place)
-            lean = float(np.degrees(np.arctan(slope[axis])))
-            found[leans[axis]] = Measurement(value=lean, u=u_lean)
+            found[columns[axis]] = Measurement(value=float(place[axis]), u=float(u_place[axis]))
+            found[leans[axis]] = Measurement(value=float(lean[axis]), u=float(u_lean[axis]))
     return found, reasons
 
 
@@ -202,8 +191,7 @@ def _fit_local(
     return fitted[2], fitted[1], CENTRE_U_MM / LOCAL_MM * np.sqrt(1.5)
 
 
-def _explain_absence(levels_mm: NDArray[np.float64], level_mm: float) -> str:
-    lowest = float(levels_mm.min())
+def _explain_absence(lowest: float, level_mm: float) -> str:
     if lowest > level_mm - LOCAL_MM:
         return (
             f"The scan shows the shaft down to {lowest:.0f} mm from the lesser trochanter; "

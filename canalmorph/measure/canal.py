@@ -5,7 +5,8 @@ from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
 from canalmorph.geometry.outlines import find_centroids
-from canalmorph.measure.bow import measure_bow, measure_deviations
+from canalmorph.measure.axis_doubt import find_axis_doubt
+from canalmorph.measure.bow import find_centres, measure_bow, measure_deviations
 from canalmorph.measure.rods import measure_rods
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.stack import measure_sections
@@ -39,11 +40,11 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
     outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
     columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
-    bow, bow_reasons = measure_bow(
-        levels, canal[..., :2], columns["canal_ml_mm"], _plane_u_deg(aligned)
-    )
-    beside, beside_reasons = measure_deviations(levels, canal[..., :2], aligned.axis_u_deg)
-    rods = measure_rods(aligned, levels, quality)
+    widths, centres = columns["canal_ml_mm"], find_centres(levels, canal)
+    doubt = find_axis_doubt(centres, widths, uncertainties["canal_ml_mm"], aligned.axis_u_deg)
+    bow, bow_reasons = measure_bow(centres, widths, _plane_u_deg(aligned))
+    beside, beside_reasons = measure_deviations(centres, doubt)
+    rods = measure_rods(aligned, levels, quality, doubt)
     return CanalProfile(
         side=aligned.cortex.femur.side,
         frame=aligned.frame,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from canalmorph.flags import Quality
 from canalmorph.geometry.rods import Rod, find_axis_ranges, find_widest_rod
 from canalmorph.geometry.tubes import cut_tube
+from canalmorph.measure.axis_doubt import AxisDoubt
 from canalmorph.measure.section import LARGEST_GAP_SHARE, QUARTERS
 from canalmorph.model.columns import ROD_BOTTOMS_MM
 from canalmorph.model.femur import AlignedFemur
@@ -22,7 +23,7 @@ STEP_MM = 1.0
 #: Contacts of a side within this of each other are one place. [mm]
 SAME_PLACE_MM = 10.0
 #: A rod in a scan is narrower than in the bone by what noise puts in its way; see the tests. [mm]
-SELECTION_U_MM = 0.03
+SELECTION_U_MM = 0.02
 #: The axis is that of rods thinner by at least this in radius. [mm]
 LEAST_SLACK_MM = 0.02
 #: Over this much of the level its effect on the width is taken. [mm]
@@ -62,7 +63,10 @@ class _Canal:
 
 
 def measure_rods(
-    aligned: AlignedFemur, levels_mm: NDArray[np.float64], quality: NDArray[np.int64]
+    aligned: AlignedFemur,
+    levels_mm: NDArray[np.float64],
+    quality: NDArray[np.int64],
+    doubt: AxisDoubt,
 ) -> FemurFacts:
     """Return the widest straight rod from LT+0 down to each named level.
 
@@ -73,6 +77,8 @@ def measure_rods(
     levels_mm, quality : (n,) arrays
         The measured sections, descending, and their `canalmorph.flags.Quality` bits: a rod does
         not run through one that has no canal.
+    doubt : AxisDoubt
+        How surely the shaft axis is known, against which rods lean.
     """
     facts = FemurFacts(numbers={}, texts={}, reasons={})
     canal = _cut_canal(aligned)
@@ -86,7 +92,8 @@ def measure_rods(
         if reason:
             facts.reasons.update({f"{prefix}_{part}": reason for part in COLUMN_PARTS})
             continue
-        facts.numbers.update(_describe_rod(prefix, rod, part, canal, aligned))
+        u_radius = _find_radius_u_mm(rod, part, canal, aligned.lesser_trochanter.level_u_mm)
+        facts.numbers.update(_describe_rod(prefix, rod, part, u_radius, doubt))
         facts.texts[f"{prefix}_contacts"] = describe_contacts(rod, part.outlines, part.levels)
     return facts
 
@@ -152,19 +159,17 @@ def _find_doubt(canal: _Canal, rod: Rod) -> str:
 
 
 def _describe_rod(
-    prefix: str, rod: Rod, part: _Canal, canal: _Canal, aligned: AlignedFemur
+    prefix: str, rod: Rod, part: _Canal, u_radius: float, doubt: AxisDoubt
 ) -> dict[str, Measurement]:
     """Return diameter, lean and place of a rod with their uncertainties, by column name."""
-    u_radius = _find_radius_u_mm(rod, part, canal, aligned.lesser_trochanter.level_u_mm)
     slack = max(LEAST_SLACK_MM, u_radius)
-    ends, slopes = find_axis_ranges(part.outlines, part.levels, rod, slack)
+    # How far an axis may lean needs no fine surface; the last section is among every second.
+    ends, slopes = find_axis_ranges(part.outlines[::2, ::3], part.levels[::2], rod, slack)
     half = np.ptp(slopes, axis=0) / 2
     tilt = np.degrees(np.arctan(slopes.mean(axis=0)))
-    tilt_u = np.hypot(np.degrees(half) / np.sqrt(3.0), aligned.axis_u_deg)
+    tilt_u = np.hypot(np.degrees(half) / np.sqrt(3.0), doubt.find_lean_u_deg())
     entry = ends.mean(axis=0)
-    # The axis' own place: centroids good to 0.1 mm, and its turn about their middle.
-    own = np.hypot(0.1, np.radians(aligned.axis_u_deg) * 80.0)
-    entry_u = np.hypot(np.ptp(ends, axis=0) / 2 / np.sqrt(3.0), own)
+    entry_u = np.hypot(np.ptp(ends, axis=0) / 2 / np.sqrt(3.0), doubt.find_place_u_mm(0.0))
     found = {f"{prefix}_mm": Measurement(value=2 * rod.radius_mm, u=2 * u_radius)}
     for axis, name in enumerate(("ml", "ap")):
         found[f"{prefix}_tilt_{name}_deg"] = Measurement(
@@ -192,7 +197,7 @@ def _find_radius_u_mm(rod: Rod, part: _Canal, canal: _Canal, level_u_mm: float) 
     ]
     slope = 0.0
     if all(one.whole.all() and len(one.levels) == len(part.levels) for one in moved):
-        low, high = (find_widest_rod(one.outlines, one.levels).radius_mm for one in moved)
+        low, high = (find_widest_rod(one.outlines[:, ::2], one.levels).radius_mm for one in moved)
         slope = (high - low) / (2 * LEVEL_REACH_MM)
     return float(
         np.sqrt(

@@ -40,16 +40,17 @@ class TrueRod:
 
 @njit(cache=True)
 def _measure_line(
-    ends: NDArray[np.float64], points: NDArray[np.float64], enough: float
+    ends: NDArray[np.float64], points: NDArray[np.float64], length: float, enough: float
 ) -> float:
-    """Return the smallest distance of points (n, 3) to a line, or less than `enough` early."""
-    height = points[0, 2] - points[-1, 2]
-    du, dv = (ends[0] - ends[2]) / height, (ends[1] - ends[3]) / height
-    top = points[0, 2]
-    scale = 1.0 / (1.0 + du * du + dv * dv)
+    """Return the smallest distance of points (n, 3) to a line, or less than `enough` early.
+
+    The points' heights count from 0 at the upper end to -1 at the lower.
+    """
+    du, dv = ends[0] - ends[2], ends[1] - ends[3]
+    scale = 1.0 / (length * length + du * du + dv * dv)
     best = 1e30
     for i in range(points.shape[0]):
-        down = points[i, 2] - top
+        down = points[i, 2]
         x = points[i, 0] - ends[0] - du * down
         y = points[i, 1] - ends[1] - dv * down
         lean = x * du + y * dv
@@ -64,6 +65,7 @@ def _try_lines(
     centre: NDArray[np.float64],
     moves: NDArray[np.float64],
     points: NDArray[np.float64],
+    length: float,
     kept: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the `kept` best lines of a grid around one, (kept, 4), and their distances."""
@@ -77,7 +79,7 @@ def _try_lines(
             ends[axis] = centre[axis] + moves[rest % n]
             rest //= n
         worst = int(np.argmin(found))
-        distance = _measure_line(ends, points, found[worst])
+        distance = _measure_line(ends, points, length, found[worst])
         if distance > found[worst]:
             found[worst] = distance
             lines[worst] = ends
@@ -90,11 +92,12 @@ def _wander(
     distance: float,
     moves: NDArray[np.float64],
     points: NDArray[np.float64],
+    length: float,
 ) -> float:
     """Move a line, in place, by every move that widens its rod; return the last distance."""
     for number in range(moves.shape[0]):
         moved = line + moves[number]
-        there = _measure_line(moved, points, distance)
+        there = _measure_line(moved, points, length, distance)
         if there > distance:
             line[:] = moved
             distance = there
@@ -132,13 +135,16 @@ def search_rod(
     """Return the widest rod among points (n, 3) that descend, from a line between two points."""
     steps = np.arange(-_REACH_MM, _REACH_MM + _FIRST_MM / 2, _FIRST_MM)
     start = np.concatenate([top_mm, bottom_mm])
-    lines, found = _try_lines(start, steps, points_mm, _KEPT)
     generator = np.random.default_rng(1)
+    top, length = points_mm[0, 2], float(points_mm[0, 2] - points_mm[-1, 2])
+    # In any order a line that cuts the canal is soon found out.
+    points = generator.permutation((points_mm - [0.0, 0.0, top]) / [1.0, 1.0, length])
+    lines, found = _try_lines(start, steps, points, length, _KEPT)
     size = _FIRST_MM
     while size > _LAST_MM:
         moves = size * generator.standard_normal((_N_MOVES, 4))
         for number in range(_KEPT):
-            found[number] = _wander(lines[number], found[number], moves, points_mm)
+            found[number] = _wander(lines[number], found[number], moves, points, length)
         size *= 0.6
     best = lines[int(np.argmax(found))]
     return TrueRod(
