@@ -131,7 +131,10 @@ def find_axis_ranges(
     run = float(heights_mm[0] - heights_mm[-1])
     found = np.array(
         [
-            [sign * tube.reach(rod.ends_mm, rod.radius_mm - slack_mm, sign * goal) for sign in (-1, 1)]
+            [
+                sign * tube.reach(rod.ends_mm, rod.radius_mm - slack_mm, sign * goal)
+                for sign in (-1, 1)
+            ]
             for goal in (
                 np.array([1.0, 0.0, 0.0, 0.0]),
                 np.array([0.0, 1.0, 0.0, 0.0]),
@@ -228,9 +231,7 @@ class _Tube:
             np.asarray(weights[holding] / weights[holding].sum()),
         )
 
-    def reach(
-        self, ends: NDArray[np.float64], radius: float, goal: NDArray[np.float64]
-    ) -> float:
+    def reach(self, ends: NDArray[np.float64], radius: float, goal: NDArray[np.float64]) -> float:
         """Return the largest ``goal @ ends`` of a rod of this radius."""
         value = float(goal @ ends.ravel())
         for _ in range(MOST_STEPS):

@@ -10,15 +10,16 @@ from canalmorph.measure.axis_doubt import CENTRE_U_MM, TOGETHER_MM, AxisDoubt
 from canalmorph.model.columns import DEVIATION_LEVELS_MM
 from canalmorph.model.results import Measurement
 
-#: The bow is that of the shaft from here down to there, or to where the canal flares to the
-#: knee or the scan ends. Higher up the canal turns into the neck. [mm above the trochanter]
+#: The bow is that of the shaft from here down to there, or to where the bone flares to the knee
+#: or the scan ends. Higher up the canal turns into the neck. [mm above the trochanter]
 BOW_TOP_MM, BOW_BOTTOM_MM = -50.0, -240.0
-#: Below its narrowest place the canal flares to the knee where it is so many times as wide.
-KNEE_FLARE = 1.5
+#: Below its narrowest place the bone flares to the knee where it is so many times as wide.
+KNEE_FLARE = 1.3
 #: The bow needs this much of the shaft. [mm]
 BOW_LENGTH_MM = 100.0
-#: A radius known worse than this share is none: the shaft is too short or too straight.
-LARGEST_SHARE = 0.125
+#: A radius known worse than this share is none: the shaft is too short, too straight, or bent
+#: elsewhere than in a circle.
+LARGEST_SHARE = 0.25
 #: The canal's local axis is that of its centres over this much to each side. [mm]
 LOCAL_MM = 10.0
 #: Sections are this far from a named level at most. [mm]
@@ -53,7 +54,7 @@ def measure_bow(
     centres_mm : (n, 3) float array
         Middles of the canal (medial, posterior, level), NaN where unknown. [mm]
     widths_mm : (n,) float array
-        The canal's ML width. [mm]
+        The bone's outer ML width. [mm]
     plane_u_deg : float
         Standard uncertainty of the AP direction.
     """
@@ -147,7 +148,7 @@ def fit_bend(levels_mm: NDArray[np.float64], places_mm: NDArray[np.float64]) -> 
 
 
 def measure_deviations(
-    centres_mm: NDArray[np.float64], doubt: AxisDoubt
+    centres_mm: NDArray[np.float64], doubt: AxisDoubt, level_u_mm: float
 ) -> tuple[dict[str, Measurement], dict[str, str]]:
     """Return where the canal's centre and local axis leave the proximal shaft axis.
 
@@ -157,6 +158,8 @@ def measure_deviations(
         Middles of the canal (medial, posterior, level), NaN where unknown. [mm]
     doubt : AxisDoubt
         How surely the shaft axis is known.
+    level_u_mm : float
+        Standard uncertainty of level 0. [mm]
     """
     found: dict[str, Measurement] = {}
     reasons: dict[str, str] = {}
@@ -170,6 +173,7 @@ def measure_deviations(
             continue
         place, slope, u_slope = line
         u_place = np.hypot(CENTRE_U_MM, doubt.find_place_u_mm(level))
+        u_place = np.hypot(u_place, slope * level_u_mm)
         u_lean = np.hypot(np.degrees(u_slope), doubt.find_lean_u_deg())
         lean = np.degrees(np.arctan(slope))
         for axis in range(2):

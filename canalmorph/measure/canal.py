@@ -42,8 +42,10 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
     widths, centres = columns["canal_ml_mm"], find_centres(levels, canal)
     doubt = find_axis_doubt(centres, widths, uncertainties["canal_ml_mm"], aligned.axis_u_deg)
-    bow, bow_reasons = measure_bow(centres, widths, _plane_u_deg(aligned))
-    beside, beside_reasons = measure_deviations(centres, doubt)
+    bow, bow_reasons = measure_bow(centres, columns["outer_ml_mm"], _plane_u_deg(aligned))
+    beside, beside_reasons = measure_deviations(
+        centres, doubt, aligned.lesser_trochanter.level_u_mm
+    )
     rods = measure_rods(aligned, levels, quality, doubt)
     return CanalProfile(
         side=aligned.cortex.femur.side,

@@ -255,7 +255,7 @@ FEMUR_COLUMNS = (
         "mm",
         "Radius of the forward bow: of the circle through the canal's centres in the AP plane, "
         "LT-50 down to LT-240, the flare to the knee or the scan's end; needs 100 mm of shaft.",
-        "bow_2019",
+        "bow_1232",
     ),
     _measured(
         "bow_direction_deg",

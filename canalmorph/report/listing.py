@@ -3,7 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from canalmorph.model.columns import FEMUR_COLUMNS, INDEX_COLUMNS, NAMED_LEVELS_MM, Column
+from canalmorph.model.columns import (
+    DEVIATION_LEVELS_MM,
+    FEMUR_COLUMNS,
+    INDEX_COLUMNS,
+    NAMED_LEVELS_MM,
+    ROD_BOTTOMS_MM,
+    Column,
+)
 from canalmorph.model.results import CaseResult, FemurResult, Measurement
 from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.numbers import format_level, format_measurement
@@ -30,7 +37,31 @@ NAMES = {
     "neck_shaft_angle_deg": "Neck-shaft angle, in space",
     "femoral_offset_mm": "Head centre from shaft axis (offset)",
     "canal_volume_lt_isthmus_mm3": "Canal volume, LT to isthmus",
-    "bow_radius_mm": "Bow, radius",
+    "bow_radius_mm": "Forward bow, radius",
+    "bow_direction_deg": "Bow, direction (0 forwards, + lateral)",
+    **{
+        f"centre_{axis}_{level}_mm": f"Canal's middle from shaft axis, {words}, "
+        f"{format_level(height)}"
+        for level, height in DEVIATION_LEVELS_MM.items()
+        for axis, words in (("ml", "+ medial"), ("ap", "+ back"))
+    },
+    **{
+        f"axis_tilt_{axis}_{level}_deg": f"Canal's axis against shaft axis, {axis.upper()}, "
+        f"{format_level(height)}"
+        for level, height in DEVIATION_LEVELS_MM.items()
+        for axis in ("ml", "ap")
+    },
+    **{
+        f"rod_lt_to_{name}_{part}": f"Widest rod, LT to {format_level(bottom)}: {words}"
+        for name, bottom in ROD_BOTTOMS_MM.items()
+        for part, words in (
+            ("mm", "diameter"),
+            ("tilt_ml_deg", "tilt ML"),
+            ("tilt_ap_deg", "tilt AP"),
+            ("entry_ml_mm", "entry at LT, + medial of shaft axis"),
+            ("entry_ap_mm", "entry at LT, + behind shaft axis"),
+        )
+    },
     "cortex_hu": "Density of thick cortex",
     "lt_x_mm": "Lesser trochanter, patient x (left)",
     "lt_y_mm": "Lesser trochanter, patient y (back)",
@@ -83,9 +114,14 @@ def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
     widths = [name for name in measured if name_width(name)]
     rest = [name for name in measured if name not in indices and name not in widths]
     places = [name for name in rest if name.split("_")[-2] in ("x", "y", "z")]
+    straight = [name for name in rest if name.startswith(("bow_", "rod_", "centre_", "axis_"))]
     groups = (
         ("Indices", indices),
-        ("Isthmus, head, neck, shaft", [name for name in rest if name not in places]),
+        (
+            "Isthmus, head, neck, shaft",
+            [name for name in rest if name not in places and name not in straight],
+        ),
+        ("Bow and straight rods", straight),
         ("Landmarks in the scan", places),
     )
     tables = []
@@ -95,6 +131,18 @@ def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
         if kept:
             tables.append(NumberTable(title=title, rows=kept))
     return tuple(tables)
+
+
+def list_contacts(femur: FemurResult) -> tuple[str, ...]:
+    """Return where each widest rod touches, in a sentence each."""
+    sentences = []
+    for name, bottom in ROD_BOTTOMS_MM.items():
+        places = femur.profile.texts.get(f"rod_lt_to_{name}_contacts")
+        if places:
+            level = format_level(bottom)
+            words = places.replace("; ", ", ").replace("-", "\N{MINUS SIGN}")
+            sentences.append(f"The widest rod from LT to {level} rests {words}.")
+    return tuple(sentences)
 
 
 def list_widths(femur: FemurResult) -> WidthTable:

@@ -81,6 +81,12 @@ GLOSSARY = {
     "PMC7371079).",
     "Cortical thickness index": "Outer less canal width, over outer width: the share of the "
     "bone's width that is cortex.",
+    "Widest rod": "The thickest straight cylinder that lies in the canal between two levels without "
+    "cutting its wall: general geometry, no implant's shape. Its axis may lean; where many axes "
+    "hold as wide a rod, the page gives the middle of them and a large ±.",
+    "Forward bow": "Radius of the circle that the middle of the canal follows, seen from the side, "
+    "from LT−50 down; the smaller, the more bowed. A straight stem on the shaft axis misses the "
+    "canal's middle by the distances given for LT−100 and LT−150.",
     "Letter A, B, C (estimated)": "A funnel with thick cortex, in between, a wide canal with thin "
     "cortex; by definition a judgement by eye of two films. Here an estimate from the canal's "
     f"width at the isthmus over LT (A below {LETTER_A_BELOW:g}, C above {LETTER_C_ABOVE:g}; "
