@@ -23,7 +23,7 @@ SMALLEST_GAIN_MM, MOST_STEPS = 1e-6, 60
 N_ROWS = 80
 #: A rod this much thinner than the hulls' bound might be a local optimum. [mm]
 CLOSE_TO_BOUND_MM = 0.02
-#: Other starts move either end by this share of the radius.
+#: Other starts shift or turn the axis by this share of the radius.
 START_SHARE = 0.5
 #: A contact bears at least this share of the rod's hold.
 SMALLEST_WEIGHT = 0.01
@@ -89,9 +89,9 @@ def find_widest_rod(sections_mm: NDArray[np.float64], heights_mm: NDArray[np.flo
     best = tube.climb(first)
     if best[1] < bound - CLOSE_TO_BOUND_MM:
         reach = START_SHARE * max(best[1], 1.0)
-        for moves in product((-reach, 0.0, reach), repeat=4):
-            start = first + np.reshape(moves, (2, 2))
-            if any(moves) and tube.is_inside(start):
+        for across, turn in product(np.concatenate([np.eye(2), -np.eye(2)]), (-1.0, 1.0)):
+            start = first + reach * np.stack([across, turn * across])
+            if tube.is_inside(start):
                 best = max(best, tube.climb(start), key=lambda found: found[1])
     ends, radius, contacts, weights = best
     return Rod(
@@ -235,7 +235,7 @@ class _Tube:
         """Return the largest ``goal @ ends`` of a rod of this radius."""
         value = float(goal @ ends.ravel())
         for _ in range(MOST_STEPS):
-            near, far, slopes = self._linearise(ends, radius + 2 * LONGEST_STEP_MM)
+            _, far, slopes = self._linearise(ends, radius + 2 * LONGEST_STEP_MM)
             bounds = [(-LONGEST_STEP_MM, LONGEST_STEP_MM)] * 4
             solved = _solve_programme(-goal, -slopes, far - radius, bounds)
             if solved is None:

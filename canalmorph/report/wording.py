@@ -81,8 +81,8 @@ GLOSSARY = {
     "PMC7371079).",
     "Cortical thickness index": "Outer less canal width, over outer width: the share of the "
     "bone's width that is cortex.",
-    "Widest rod": "The thickest straight cylinder that lies in the canal between two levels without "
-    "cutting its wall: general geometry, no implant's shape. Its axis may lean; where many axes "
+    "Widest rod": "The thickest straight cylinder that lies in the canal between two levels and "
+    "cuts no wall: general geometry, no implant's shape. Its axis may lean; where many axes "
     "hold as wide a rod, the page gives the middle of them and a large ±.",
     "Forward bow": "Radius of the circle that the middle of the canal follows, seen from the side, "
     "from LT−50 down; the smaller, the more bowed. A straight stem on the shaft axis misses the "
