@@ -6,6 +6,7 @@ programme of the sections' convex hulls, which has one optimum and bounds the ra
 where the bound is not met, the search starts from other lines too.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -271,7 +272,7 @@ def _solve_programme(
     cost: NDArray[np.float64],
     rows: NDArray[np.float64],
     limits: NDArray[np.float64],
-    bounds: list[tuple[float | None, float | None]],
+    bounds: Sequence[tuple[float | None, float | None]],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
     """Return the smallest ``cost @ x`` with ``rows @ x <= limits``, and each row's weight.
 

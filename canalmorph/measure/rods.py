@@ -117,7 +117,7 @@ def _cut_canal(aligned: AlignedFemur) -> _Canal:
     levels = np.arange(LEVEL_REACH_MM, lowest - 0.5 * STEP_MM, -STEP_MM)
     rings = aligned.frame.lps_to_frame_mm(cortex.canal_lps_mm)
     cut = cut_tube(rings, levels, cortex.canal_u_mm, cortex.canal_shared_u_mm)
-    known = np.isfinite(cut[..., :2]).all(axis=-1)
+    known: NDArray[np.bool_] = np.asarray(np.isfinite(cut[..., :2]).all(axis=-1))
     whole = known.mean(axis=1) >= 1 - LARGEST_GAP_SHARE
     outlines = cut[..., :2].copy()
     places = np.arange(cut.shape[1])

@@ -48,7 +48,7 @@ def test_a_body_wider_than_the_canal_has_negative_room(cone: CanalProfile) -> No
 
 def test_fill_is_unknown_out_of_view(cone: CanalProfile) -> None:
     fill = compute_canal_fill(cone, diameter_mm=10.0, level_mm=-230.0)
-    assert not (fill.ml.known or fill.ap.known or fill.area.known or fill.room.known)
+    assert not any(one.known for one in (fill.ml, fill.ap, fill.area, fill.room))
 
 
 @pytest.mark.parametrize("diameter_mm", [0.0, -3.0, np.nan])
