@@ -18,10 +18,13 @@ from scipy.optimize import linprog
 N_DIRECTIONS = 72
 #: A step moves neither end of the axis by more than this. [mm]
 LONGEST_STEP_MM = 2.0
+SHORTEST_STEP_MM = 1e-4
 #: Less is no gain; and a search that has not ended by then has failed. [mm]
-SMALLEST_GAIN_MM, MOST_STEPS = 1e-6, 60
+SMALLEST_GAIN_MM, MOST_STEPS = 1e-9, 60
 #: So many rows of a programme are solved at first, and as many of those broken are added.
 N_ROWS = 80
+#: How exactly a programme is solved: mirror images shall agree to rounding.
+EXACTLY = {"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10}
 #: A rod this much thinner than the hulls' bound might be a local optimum. [mm]
 CLOSE_TO_BOUND_MM = 0.02
 #: Other starts shift or turn the axis by this share of the radius.
@@ -191,13 +194,17 @@ class _Tube:
         """Return ends, radius, contacts and weights of the widest rod uphill from a line."""
         radius = float(self.measure(ends)[0].min())
         contacts, weights = np.empty(0, np.intp), np.empty(0)
+        reach = LONGEST_STEP_MM
         for _ in range(MOST_STEPS):
-            move, contacts, weights = self._step(ends, radius)
-            ends = ends + move
-            new = float(self.measure(ends)[0].min())
-            gain, radius = new - radius, new
-            if gain < SMALLEST_GAIN_MM:
+            move, contacts, weights = self._step(ends, radius, reach)
+            new = float(self.measure(ends + move)[0].min())
+            if new > radius + SMALLEST_GAIN_MM:
+                ends, radius = ends + move, new
+            elif reach < SHORTEST_STEP_MM:
                 break
+            else:
+                # Turning a line is not quite convex: nearer by, the programme is right.
+                reach /= 4
         return ends, radius, contacts, weights
 
     def _linearise(
@@ -215,12 +222,12 @@ class _Tube:
         return near, far, np.hstack([by_top, by_bottom])
 
     def _step(
-        self, ends: NDArray[np.float64], radius: float
+        self, ends: NDArray[np.float64], radius: float, reach: float
     ) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.float64]]:
-        """Return the best move of the ends, and which points hold the rod there, with weights."""
-        near, far, slopes = self._linearise(ends, radius + 2 * LONGEST_STEP_MM)
+        """Return the best move of the ends, by `reach` at most, and which points hold the rod there, with weights."""
+        near, far, slopes = self._linearise(ends, radius + 2 * reach)
         rows = np.column_stack([-slopes, np.ones(len(near))])
-        bounds = [(-LONGEST_STEP_MM, LONGEST_STEP_MM)] * 4 + [(None, None)]
+        bounds = [(-reach, reach)] * 4 + [(None, None)]
         solved = _solve_programme(_WIDEST, rows, far, bounds)
         if solved is None:
             return np.zeros((2, 2)), np.empty(0, np.intp), np.empty(0)
@@ -282,13 +289,18 @@ def _solve_programme(
     active = np.unique(np.r_[np.argsort(limits, kind="stable")[:N_ROWS], 0 : len(rows) : 37])
     while True:
         solved = linprog(
-            cost, A_ub=rows[active], b_ub=limits[active], bounds=bounds, method="highs"
+            cost,
+            A_ub=rows[active],
+            b_ub=limits[active],
+            bounds=bounds,
+            method="highs",
+            options=EXACTLY,
         )
         if solved.x is None:
             return None
         broken = rows @ solved.x - limits
         worst = np.argsort(broken, kind="stable")[::-1][:N_ROWS]
-        worst = np.setdiff1d(worst[broken[worst] > 1e-7], active)
+        worst = np.setdiff1d(worst[broken[worst] > 1e-9], active)
         if not len(worst):
             weights = np.zeros(len(rows))
             weights[active] = -np.asarray(solved.ineqlin.marginals)

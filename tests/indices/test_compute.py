@@ -239,7 +239,6 @@ def test_a_narrowing_cone_has_no_bound_above_what_was_seen(make_profile: Make) -
         (-60.0, "mci_ml", "LT-70"),
         (-60.0, "outer_ap_lt_minus70_mm", "-70 mm is needed"),
         (-36.0, "cfi_ml_lower_bound", "below LT-40"),
-        (-180.0, "bow_radius_mm", "150 mm of the canal"),
         (-180.0, "neck_shaft_angle_deg", "section of the neck"),
         (-180.0, "cortex_hu", "thick enough"),
     ],
