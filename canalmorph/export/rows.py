@@ -78,6 +78,8 @@ def _make_femur_row(case: CaseResult, femur: FemurResult) -> Row:
             measurement = femur.indices.values.get(column.name, Measurement())
             row[column.name] = _blank_unless_finite(measurement.value)
             row[f"{column.name}_u"] = _blank_unless_finite(measurement.u)
+        elif not column.unit:
+            row.setdefault(column.name, "")  # a text that belongs to a blank number
     return row
 
 

@@ -224,7 +224,7 @@ class _Tube:
     def _step(
         self, ends: NDArray[np.float64], radius: float, reach: float
     ) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.float64]]:
-        """Return the best move of the ends, by `reach` at most, and which points hold the rod there, with weights."""
+        """Return the best move of the ends, by `reach` at most, what holds the rod, and weights."""
         near, far, slopes = self._linearise(ends, radius + 2 * reach)
         rows = np.column_stack([-slopes, np.ones(len(near))])
         bounds = [(-reach, reach)] * 4 + [(None, None)]
