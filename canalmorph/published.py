@@ -34,6 +34,7 @@ BIBLIOGRAPHY: dict[str, str] = {
     "torsion_methods": "PMC4990621: six methods on 52 cadaver femora differ by up to 11 degrees.",
     "spotorno": "Spotorno and Romagnoli; bound 2.7 as quoted in J Orthop Surg (Hong Kong) "
     "2010;18:279; the levels from memory.",
+    "bow_1232": "PMC6177158: anterior bow radius of 1,232 femora by CT, mean 943 mm.",
     "treece_2010": "Treece et al., Med Image Anal 2010;14:276 (PMC2868358): blurred-cortex model.",
     "blur_edges_2014": "Med Phys 2014;41:011906 (PMID 24387514): the blur of clinical CT estimated "
     "from bone edges, 11 scans.",

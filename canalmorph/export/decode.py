@@ -104,6 +104,9 @@ def _decode_profile(plain: Plain) -> CanalProfile:
         isthmus_in_view=plain["isthmus_in_view"],
         calibration=Calibration(**plain["calibration"]),
         warnings=tuple(plain["warnings"]),
+        # Records of earlier versions have neither.
+        texts=dict(plain.get("texts", {})),
+        blanks=dict(plain.get("blanks", {})),
     )
 
 

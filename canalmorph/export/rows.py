@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 from math import isfinite
 
 from canalmorph.flags import Quality
-from canalmorph.model.columns import AXIAL_COLUMNS, FEMUR_COLUMNS, SECTION_COLUMNS, Column
+from canalmorph.model.column import Column
+from canalmorph.model.columns import AXIAL_COLUMNS, FEMUR_COLUMNS, SECTION_COLUMNS
 from canalmorph.model.femur import TORSION_METHOD
 from canalmorph.model.results import (
     AxialProfile,
@@ -75,12 +76,15 @@ def _make_femur_row(case: CaseResult, femur: FemurResult) -> Row:
         **_describe_femur(case, femur),
         **_describe_type(femur),
         **_describe_scan(case),
+        **femur.profile.texts,
     }
     for column in FEMUR_COLUMNS:
         if column.measured:
             measurement = femur.indices.values.get(column.name, Measurement())
             row[column.name] = _blank_unless_finite(measurement.value)
             row[f"{column.name}_u"] = _blank_unless_finite(measurement.u)
+        elif not column.unit:
+            row.setdefault(column.name, "")  # a text that belongs to a blank number
     return row
 
 

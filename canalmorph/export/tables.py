@@ -15,13 +15,13 @@ from typing import Any
 
 from canalmorph.export.files import open_atomically
 from canalmorph.export.rows import CaseRows, Cell, Row, expand_columns, make_refusal_row
+from canalmorph.model.column import Column
 from canalmorph.model.columns import (
     AXIAL_COLUMNS,
     FEMUR_COLUMNS,
     REFUSAL_COLUMNS,
     SECTION_COLUMNS,
     SIDE_COLUMNS,
-    Column,
 )
 from canalmorph.model.results import Refusal
 from canalmorph.published import BIBLIOGRAPHY

@@ -13,7 +13,8 @@ from canalmorph.indices.planes import (
 )
 from canalmorph.indices.proximal_reasons import NO_SHAFT, explain_proximal
 from canalmorph.model.certainty import is_too_uncertain
-from canalmorph.model.columns import FEMUR_COLUMNS, NAMED_LEVELS_MM
+from canalmorph.model.column import NAMED_LEVELS_MM
+from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.model.results import CanalIndices, CanalProfile, Measurement
 from canalmorph.published import (
     CORTICAL_INDEX_LEVEL_MM,
@@ -325,11 +326,6 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
             )
         elif name == "mci_ml" and lowest > MORPHOLOGICAL_LEVEL_MM:
             reasons[name] = "The level LT-70 is not in view."
-        elif name == "bow_radius_mm":
-            reasons[name] = (
-                "Less than 150 mm of the canal below LT-20 is in view, or it is too straight for a "
-                "radius."
-            )
         elif name in CANCELLOUS_REASONS:
             reasons[name] = CANCELLOUS_REASONS[name]
         elif name == "cortex_hu":

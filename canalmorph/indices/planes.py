@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from math import hypot
 
-from canalmorph.model.columns import PLANE_MEANINGS, PLANE_STEMS, name_in_plane
+from canalmorph.model.index_columns import PLANE_MEANINGS, PLANE_STEMS, name_in_plane
 from canalmorph.model.results import CanalProfile, Measurement
 from canalmorph.published import FLUTE_ABOVE, STOVEPIPE_BELOW
 

@@ -4,27 +4,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
-from canalmorph.geometry.lines import fit_circle
 from canalmorph.geometry.outlines import find_centroids
-from canalmorph.measure.cancellous import measure_cancellous
-from canalmorph.measure.proximal import (
-    find_proximal_facts,
-    find_proximal_warnings,
-    get_apex_across_u_mm,
-)
+from canalmorph.measure.facts import gather_facts
+from canalmorph.measure.proximal import find_proximal_warnings
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.shared import find_shared_uncertainties
 from canalmorph.measure.stack import find_medial_limits, measure_sections
-from canalmorph.measure.torsion import explain_knee, measure_knee
 from canalmorph.measure.turned import measure_turned
-from canalmorph.model.columns import NAMED_LEVELS_MM
+from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.femur import AlignedFemur, Calibration
-from canalmorph.model.results import CanalProfile, Measurement
+from canalmorph.model.results import CanalProfile
 
 #: The canal's local axis is taken over this much to each side. [mm]
 LOCAL_AXIS_MM = 10.0
-#: The bow needs this much of the canal below LT-20. [mm]
-BOW_LENGTH_MM = 150.0
 
 
 def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProfile:
@@ -45,7 +37,7 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
     levels = _find_levels(aligned, settings)
     plane_u_deg = _plane_u_deg(aligned)
     sections = measure_sections(aligned.cortex, aligned.frame, levels, plane_u_deg=plane_u_deg)
-    knee = measure_knee(aligned, plane_u_deg=plane_u_deg)
+    facts = gather_facts(aligned, levels, sections, plane_u_deg=plane_u_deg)
     outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
     columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
@@ -53,9 +45,6 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         columns = {name: np.full(len(levels), np.nan) for name in columns}
         uncertainties = {name: values.copy() for name, values in columns.items()}
         quality = np.full(len(levels), int(Quality.NO_SHAFT_AXIS))
-    facts = (
-        _find_facts(aligned, levels, canal) | measure_cancellous(aligned, levels, quality) | knee
-    )
     return CanalProfile(
         side=aligned.cortex.femur.side,
         frame=aligned.frame,
@@ -66,8 +55,9 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         outer_outline_mm=outer[..., :2],
         canal_outline_mm=canal[..., :2],
         head=aligned.cortex.femur.head,
-        facts=facts,
-        blanks=explain_knee(aligned, knee),
+        facts=facts.numbers,
+        texts=facts.texts,
+        blanks=facts.reasons,
         turned=measure_turned(aligned, levels, sections, plane_u_deg=plane_u_deg)
         if aligned.shaft_in_view
         else {},
@@ -76,7 +66,7 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         calibration=aligned.cortex.calibration,
         warnings=(
             *_profile_warnings(aligned.cortex.calibration, quality, levels),
-            *find_proximal_warnings(aligned, facts),
+            *find_proximal_warnings(aligned, facts.numbers),
         ),
         shared_uncertainties=find_shared_uncertainties(
             sections, find_medial_limits(aligned.frame, levels, aligned.cortex.femur.head)[0]
@@ -124,58 +114,6 @@ def _local_tilt(
             tilt[row] = np.degrees(np.arctan2(np.hypot(run[0], run[1]), run[2]))
             u[row] = np.degrees(0.05 * np.sqrt(2.0) / run[2])
     return tilt, u
-
-
-def _find_facts(
-    aligned: AlignedFemur, levels: NDArray[np.float64], canal: NDArray[np.float64]
-) -> dict[str, Measurement]:
-    """Return the measures that belong to no level, by column name."""
-    facts: dict[str, Measurement] = {}
-    apex = aligned.lesser_trochanter.apex_lps_mm
-    u_level = aligned.lesser_trochanter.level_u_mm
-    across = get_apex_across_u_mm(aligned)
-    for axis, name in enumerate("xyz"):
-        along = abs(float(aligned.frame.proximal[axis]))
-        facts[f"lt_{name}_mm"] = Measurement(
-            value=float(apex[axis]),
-            u=float(np.hypot(u_level * along, across)),
-        )
-    facts |= find_proximal_facts(aligned)
-    calibration = aligned.cortex.calibration
-    if calibration.n_rays > 0 and aligned.shaft_in_view:
-        facts["cortex_hu"] = Measurement(
-            value=calibration.cortex_hu, u=max(5.0, calibration.cortex_u_hu)
-        )
-    bow = _measure_bow(levels, canal) if aligned.shaft_in_view else None
-    if bow is not None:
-        facts["bow_radius_mm"] = bow
-    return facts
-
-
-def _measure_bow(levels: NDArray[np.float64], canal: NDArray[np.float64]) -> Measurement | None:
-    """Return the radius of the circle through the canal's centres in the AP plane, or None.
-
-    None where too little of the canal is in view, or its forward bow is not clear: bent by less
-    than three standard uncertainties.
-    """
-    rings = np.concatenate(
-        [canal[..., :2], np.broadcast_to(levels[:, None, None], (*canal.shape[:2], 1))], axis=-1
-    )
-    centroids = find_centroids(rings)
-    part = centroids[(levels <= -20.0) & (levels >= -240.0)]
-    part = part[np.isfinite(part).all(axis=1)][:, 1:]
-    if len(part) < 10 or np.ptp(part[:, 1]) < BOW_LENGTH_MM:
-        return None
-    length = float(np.ptp(part[:, 1]))
-    bend, slope, offset = np.polyfit(part[:, 1], part[:, 0], 2)
-    scatter = part[:, 0] - np.polyval([bend, slope, offset], part[:, 1])
-    if bend < 3 * 4 * float(np.hypot(scatter.std(), 0.1)) / 2 / length**2:
-        return None  # a straight canal has no radius, and noise would make one up
-    centre, radius = fit_circle(part)
-    residual = np.hypot(*(part - centre).T) - radius
-    # Sagitta s = L^2 / 8R: an error ds of the centre line changes R by 8 R^2 ds / L^2.
-    u_sagitta = float(np.hypot(residual.std(), 0.1)) / 2.0
-    return Measurement(value=radius, u=float(8 * radius**2 * u_sagitta / length**2))
 
 
 def _profile_warnings(

@@ -4,8 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.measure.proximal import get_separated_head
-from canalmorph.model.columns import KNEE_FACTS
 from canalmorph.model.femur import AlignedFemur, Condyles, FemurFrame
+from canalmorph.model.index_columns import KNEE_FACTS
 from canalmorph.model.results import Measurement
 
 #: What an error of the shaft axis does to the neck's direction seen along it: the cotangent of

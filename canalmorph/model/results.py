@@ -7,8 +7,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.model.columns import KNEE_NAMES
 from canalmorph.model.femur import Calibration, FemurFrame, HeadSphere, Side
+from canalmorph.model.index_columns import KNEE_NAMES
 from canalmorph.model.volume import PatientFacts, ScanFacts
 
 
@@ -88,6 +88,8 @@ class CanalProfile:
     shared_uncertainties : mapping of str to (n,) float array
         The part of `uncertainties` that moves all edges of the scan the same way; used while a
         case is measured and not recorded, so that it is empty in a case that was read back.
+    texts : mapping of str to str
+        Texts that belong to no level (where a rod touches), by femur column name.
     """
 
     side: Side
@@ -107,6 +109,7 @@ class CanalProfile:
     turned: Mapping[str, TurnedWidths] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     shared_uncertainties: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    texts: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -3,14 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from canalmorph.model.columns import (
-    FEMUR_COLUMNS,
+from canalmorph.model.column import DEVIATION_LEVELS_MM, NAMED_LEVELS_MM, ROD_BOTTOMS_MM, Column
+from canalmorph.model.columns import FEMUR_COLUMNS
+from canalmorph.model.index_columns import (
     INDEX_COLUMNS,
-    NAMED_LEVELS_MM,
     PLANE_COLUMNS,
     PLANE_MEANINGS,
     PLANE_STEMS,
-    Column,
     name_in_plane,
 )
 from canalmorph.model.results import CaseResult, FemurResult, Measurement
@@ -53,7 +52,6 @@ NAMES = {
     "trochanter_tip_y_mm": "Greater trochanter's tip, patient y (back)",
     "trochanter_tip_z_mm": "Greater trochanter's tip, patient z (up)",
     "canal_volume_lt_isthmus_mm3": "Canal volume, LT to isthmus",
-    "bow_radius_mm": "Bow, radius",
     "cortex_hu": "CT number of thick cortex",
     "cancellous_neck_hu": "CT number of cancellous bone, neck",
     "cancellous_metaphysis_hu": "CT number of cancellous bone, LT+10 to LT+20",
@@ -64,6 +62,31 @@ NAMES = {
     "mechanical_anatomical_angle_deg": "Mechanical against anatomical axis",
     "isthmus_height_share": "Isthmus, height as a share of the length",
     "cfi_ml_rotation_10_deg_change": "Canal flare index ML, change by 10° of rotation",
+    "bow_radius_mm": "Forward bow, radius",
+    "bow_direction_deg": "Bow, direction (0 forwards, + lateral)",
+    **{
+        f"centre_{axis}_{level}_mm": f"Canal's middle from shaft axis, {words}, "
+        f"{format_level(height)}"
+        for level, height in DEVIATION_LEVELS_MM.items()
+        for axis, words in (("ml", "+ medial"), ("ap", "+ back"))
+    },
+    **{
+        f"axis_tilt_{axis}_{level}_deg": f"Canal's axis against shaft axis, {axis.upper()}, "
+        f"{format_level(height)}"
+        for level, height in DEVIATION_LEVELS_MM.items()
+        for axis in ("ml", "ap")
+    },
+    **{
+        f"rod_lt_to_{name}_{part}": f"Widest rod, LT to {format_level(bottom)}: {words}"
+        for name, bottom in ROD_BOTTOMS_MM.items()
+        for part, words in (
+            ("mm", "diameter"),
+            ("tilt_ml_deg", "tilt ML"),
+            ("tilt_ap_deg", "tilt AP"),
+            ("entry_ml_mm", "entry at LT, + medial of shaft axis"),
+            ("entry_ap_mm", "entry at LT, + behind shaft axis"),
+        )
+    },
     "lt_x_mm": "Lesser trochanter, patient x (left)",
     "lt_y_mm": "Lesser trochanter, patient y (back)",
     "lt_z_mm": "Lesser trochanter, patient z (up)",
@@ -117,11 +140,14 @@ def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
     rest = [name for name in measured if name not in (*indices, *widths, *planes)]
     places = [name for name in rest if name.split("_")[-2] in ("x", "y", "z")]
     numbers = [name for name in rest if measured[name].unit == "HU"]
+    straight = [name for name in rest if name.startswith(("bow_", "rod_", "centre_", "axis_"))]
+    others = (*places, *numbers, *straight)
     voltage = "not stated" if case.scan.kvp is None else f"{case.scan.kvp:g} kV"
     groups = (
         ("Indices", indices),
         ("In other planes", planes),
-        ("Isthmus, head, neck, shaft", [name for name in rest if name not in (*places, *numbers)]),
+        ("Isthmus, head, neck, shaft", [name for name in rest if name not in others]),
+        ("Bow and straight rods", straight),
         (f"CT numbers, tube voltage {voltage}", numbers),
         ("Landmarks in the scan", places),
     )
@@ -132,6 +158,18 @@ def list_numbers(case: CaseResult) -> tuple[NumberTable, ...]:
         if kept:
             tables.append(NumberTable(title=title, rows=kept))
     return tuple(tables)
+
+
+def list_contacts(femur: FemurResult) -> tuple[str, ...]:
+    """Return where each widest rod touches, in a sentence each."""
+    sentences = []
+    for name, bottom in ROD_BOTTOMS_MM.items():
+        places = femur.profile.texts.get(f"rod_lt_to_{name}_contacts")
+        if places:
+            level = format_level(bottom)
+            words = places.replace("; ", ", ").replace("-", "\N{MINUS SIGN}")
+            sentences.append(f"The widest rod from LT to {level} rests {words}.")
+    return tuple(sentences)
 
 
 def list_widths(femur: FemurResult) -> WidthTable:

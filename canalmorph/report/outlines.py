@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.model.columns import NAMED_LEVELS_MM
+from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.results import CanalProfile, FemurResult, Measurement
 
 #: Levels that the pictures mark, by their name in the columns.

@@ -13,7 +13,14 @@ from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.classes_figure import draw_classes_figure
 from canalmorph.report.letter import describe_letter, list_voices
-from canalmorph.report.listing import Gap, WidthTable, list_gaps, list_numbers, list_widths
+from canalmorph.report.listing import (
+    Gap,
+    WidthTable,
+    list_contacts,
+    list_gaps,
+    list_numbers,
+    list_widths,
+)
 from canalmorph.report.sections_figure import draw_sections_figure
 from canalmorph.report.sides import describe_sides, list_sides
 from canalmorph.report.turning import describe_torsion, describe_turning
@@ -50,6 +57,7 @@ class SidePart:
     sections_svg: Markup | None
     classes_svg: Markup
     widths: WidthTable
+    contacts: tuple[str, ...]
     gaps: tuple[Gap, ...]
     flagged: tuple[str, ...]
 
@@ -205,6 +213,7 @@ def _make_side(femur: FemurResult, aligned: AlignedFemur | None) -> SidePart:
         sections_svg=Markup(sections) if sections else None,
         classes_svg=Markup(draw_classes_figure(femur, prefix=f"{side}-classes")),
         widths=list_widths(femur),
+        contacts=list_contacts(femur),
         gaps=list_gaps(femur),
         flagged=_count_flags(femur),
     )

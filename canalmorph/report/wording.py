@@ -104,6 +104,12 @@ GLOSSARY = {
     "Cortical thickness index": "Outer less canal width, over outer width: the share of the "
     "bone's width that is cortex.",
     "Letter A, B, C (estimated)": LETTER_RULE,
+    "Widest rod": "The thickest straight cylinder that lies in the canal between two levels and "
+    "cuts no wall: general geometry, no implant's shape. Its axis may lean; where many axes "
+    "hold as wide a rod, the page gives the middle of them and a large ±.",
+    "Forward bow": "Radius of the circle that the middle of the canal follows, seen from the side, "
+    "from LT−50 down; the smaller, the more bowed. A straight stem on the shaft axis misses the "
+    "canal's middle by the distances given for LT−100 and LT−150.",
     "Probability": "Share of the number's own error that falls into a class; it knows nothing of "
     f"errors of another kind. Below {100 * SURE_FROM:.0f} % the page says undecided.",
 }

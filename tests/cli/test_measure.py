@@ -218,3 +218,20 @@ def test_the_demo_shows_one_of_each_shape_and_a_scan_that_ends_too_early(
     assert len(re.findall(r"report\.html", said.out)) == 4
     for scan in clinic.list_clinic_scans():
         assert scan.folder in said.out
+
+
+def test_fill_tells_of_every_measured_femur(measured: Path, run: Callable) -> None:
+    said = run("fill", measured, "--diameter", "9", "--level=-60")
+    assert said.status == 0
+    (line,) = said.out.splitlines()
+    found = re.search(r"ML (\d+\.\d) ± \d+\.\d %, AP .* room \+(\d+\.\d+) ±", line)
+    assert found is not None
+    # The largest circle is no wider than the ML width.
+    assert float(found[2]) <= 9.0 / (float(found[1]) / 100) - 9.0 + 0.02
+    assert "does not fit" in run("fill", measured, "--diameter", "30", "--level=-60").out
+
+
+def test_fill_refuses_what_it_cannot_take(measured: Path, run: Callable) -> None:
+    assert run("fill", measured, "--diameter", "0", "--level=-60").status == 2
+    assert run("fill", measured / "absent", "--diameter", "9", "--level=-60").status == 2
+    assert run("fill", measured, "--diameter", "9", "--level=-240").status == 3

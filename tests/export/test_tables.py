@@ -9,12 +9,7 @@ import pytest
 
 from canalmorph.export.rows import CaseRows, make_case_rows
 from canalmorph.export.tables import write_tables
-from canalmorph.model.columns import (
-    FEMUR_COLUMNS,
-    REFUSAL_COLUMNS,
-    SECTION_COLUMNS,
-    SIDE_COLUMNS,
-)
+from canalmorph.model.columns import FEMUR_COLUMNS, REFUSAL_COLUMNS, SECTION_COLUMNS, SIDE_COLUMNS
 from canalmorph.model.results import CaseResult, Refusal
 from canalmorph.published import BIBLIOGRAPHY
 

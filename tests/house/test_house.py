@@ -16,7 +16,7 @@ import pytest
 import canalmorph
 from canalmorph.errors import CanalMorphError
 from canalmorph.model import columns
-from canalmorph.model.columns import Column
+from canalmorph.model.column import Column
 from canalmorph.published import BIBLIOGRAPHY
 
 TOP_LEVEL = {

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from canalmorph.indices.compute import compute_indices
-from canalmorph.model.columns import FEMUR_COLUMNS, KNEE_NAMES, PLANE_STEMS, name_in_plane
+from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.model.femur import HeadSphere
+from canalmorph.model.index_columns import KNEE_NAMES, PLANE_STEMS, name_in_plane
 from canalmorph.model.results import CanalProfile, Measurement, TurnedWidths
 
 

@@ -10,7 +10,7 @@ from canalmorph.flags import Quality
 from canalmorph.measure.canal import measure_canal
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.stack import HEAD_JOIN_U_MM, HEAD_NEAR_MM
-from canalmorph.model.columns import NAMED_LEVELS_MM
+from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.femur import AlignedFemur, HeadSphere, NeckAxis, Side
 from canalmorph.model.results import CanalProfile
 
@@ -167,10 +167,10 @@ def test_bow_of_a_bent_canal(make_aligned: Make, radius_mm: float) -> None:
 
     profile = measure_canal(make_aligned(outer_cone, bent, lowest_mm=-220.0), MeasureSettings())
     bow = profile.facts["bow_radius_mm"]
-    # Exact centres: the algebraic circle is the circle.
-    assert bow.value == pytest.approx(radius_mm, rel=1e-6)
+    # A least-squares parabola read by the sagitta's formula is within 0.1 % of the circle.
+    assert bow.value == pytest.approx(radius_mm, rel=1e-3)
     assert 0 < bow.u < 0.1 * radius_mm
-    short = measure_canal(make_aligned(outer_cone, bent, lowest_mm=-160.0), MeasureSettings())
+    short = measure_canal(make_aligned(outer_cone, bent, lowest_mm=-140.0), MeasureSettings())
     assert "bow_radius_mm" not in short.facts
 
 

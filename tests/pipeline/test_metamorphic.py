@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from canalmorph.model.columns import PLANE_STEMS, name_in_plane
+from canalmorph.model.index_columns import PLANE_STEMS, name_in_plane
 from canalmorph.model.results import Measurement
 from canalmorph.model.volume import CtVolume
 from canalmorph_phantoms.build import build_scan

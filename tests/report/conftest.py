@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from canalmorph.advise.fixation import advise_fixation
 from canalmorph.classify.shape import classify_canal
 from canalmorph.indices.sides import compare_sides
-from canalmorph.model.columns import NAMED_LEVELS_MM
+from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.femur import (
     AlignedFemur,
     Calibration,

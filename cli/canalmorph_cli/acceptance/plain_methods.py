@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from canalmorph.model.columns import NAMED_LEVELS_MM
+from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.volume import CtVolume
 from canalmorph_cli.acceptance.records import Record, ScanConditions
 from canalmorph_cli.acceptance.truths import HIGHEST_SECTION_MM, KnownFemur, list_known_femora

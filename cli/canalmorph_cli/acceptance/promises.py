@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import inf, isfinite, nan
 
-from canalmorph.model.columns import NAMED_LEVELS_MM
+from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph_cli.acceptance.records import (
     CFI_OUT_OF_VIEW,
     FEMUR_MEASURED,

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import isfinite, nan
 
-from canalmorph.model.columns import FEMUR_COLUMNS, NAMED_LEVELS_MM, SECTION_MEASURES
+from canalmorph.model.column import NAMED_LEVELS_MM
+from canalmorph.model.columns import FEMUR_COLUMNS, SECTION_MEASURES
 from canalmorph.model.results import CanalShape
 from canalmorph.published import FLUTE_ABOVE, STOVEPIPE_BELOW
 from canalmorph_phantoms.truth import FemurTruth, ScanTruth
