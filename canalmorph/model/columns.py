@@ -12,7 +12,7 @@ from canalmorph.model.column import (
     make_measured,
     make_text,
 )
-from canalmorph.model.index_columns import INDEX_COLUMNS, PLANE_COLUMNS
+from canalmorph.model.index_columns import INDEX_COLUMNS, PLANE_COLUMNS, WIDTH_COLUMNS
 
 
 def _rod_columns() -> tuple[Column, ...]:

@@ -1,6 +1,6 @@
 """Columns of widths and indices, and of the same indices in other planes."""
 
-from canalmorph.model.column import Column, make_measured
+from canalmorph.model.column import NAMED_LEVELS_MM, Column, make_measured
 
 
 def _width_columns() -> tuple[Column, ...]:
