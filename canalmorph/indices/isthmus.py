@@ -20,8 +20,9 @@ SHARED_SECTIONS = 3.0
 LEAST_LEVEL_U_MM = 1.0
 #: A level with fewer sections within reach has no smoothed width.
 LEAST_SECTIONS = 5
-#: From the narrowest section the level moves by this at most. [mm]
-LONGEST_STEP_MM = 1.0
+#: Reach of the two half parabolas that place the vertex, how far they may move it from where the
+#: smoothed profile is smallest, and the steps that are tried. [mm]
+VERTEX_REACH_MM, VERTEX_MOVE_MM, VERTEX_STEP_MM = 26.0, 5.0, 0.25
 #: Beside a longer gap the narrowest place may lie within it, unseen. [mm]
 LONGEST_GAP_MM = 4.0
 
@@ -51,10 +52,11 @@ def find_narrowest(
 ) -> Narrowest | None:
     """Return the narrowest place below LT-40, or None where none was measured or a gap hides it.
 
-    The level is where the smoothed profile is smallest: at each level a quartic is fitted to the
-    sections within 18 mm, near ones weighing more, so that no start decides and the shaft may
-    widen faster above than below. Its uncertainty is that of the quartic's slope over its bend,
-    at most the stretch within which widths do not differ by more than their noise.
+    Where the smoothed profile is smallest, by a quartic through the sections within 18 mm of each
+    level, no single section decides. There two half parabolas with one vertex are fitted, since a
+    canal does not widen as fast below as above; the level is their vertex. Its uncertainty is
+    that of the smoothed slope over the bend, at most the stretch within which widths do not
+    differ by more than their noise.
 
     Parameters
     ----------
@@ -91,22 +93,56 @@ def _find_level(
     level = float(levels_mm[smallest])
     if fit is None:
         return level, float(np.hypot(LEAST_LEVEL_U_MM, np.ptp(levels_mm) / np.sqrt(12.0)))
-    coefficients, slope_u, noise = fit
-    if coefficients[2] > 0:
-        step = float(coefficients[1] / (2 * coefficients[2]))
-        level = float(
-            np.clip(
-                level - np.clip(step, -LONGEST_STEP_MM, LONGEST_STEP_MM),
-                levels_mm.min(),
-                levels_mm.max(),
-            )
-        )
+    _, slope_u, noise = fit
+    level = _place_vertex(levels_mm, widths_mm, level)
     # A parabola's bend: that of the quartic is largest where noise made the level the smallest.
     near = np.abs(levels_mm - level) < SMOOTHED_MM
     bend = 2 * float(np.polyfit(levels_mm[near] - level, widths_mm[near], 2)[0])
     flat = float(np.ptp(levels_mm[smooth <= smooth.min() + noise])) / np.sqrt(12.0)
     spread = min(flat, slope_u / bend) if bend > 0 else flat
     return level, float(np.hypot(LEAST_LEVEL_U_MM, spread))
+
+
+def _place_vertex(
+    levels_mm: NDArray[np.float64], widths_mm: NDArray[np.float64], start_mm: float
+) -> float:
+    """Return the vertex of two half parabolas near a level [mm]."""
+    steps = round(VERTEX_MOVE_MM / VERTEX_STEP_MM)
+    tried = start_mm + VERTEX_STEP_MM * np.arange(-steps, steps + 1)
+    misfits = np.array([_misfit_vertex(levels_mm, widths_mm, vertex) for vertex in tried])
+    best = int(np.argmin(misfits))
+    if not np.isfinite(misfits[best]):
+        return start_mm
+    vertex = float(tried[best])
+    around = misfits[max(0, best - 1) : best + 2]
+    if len(around) == 3 and np.isfinite(around).all():
+        left, middle, right = around
+        bend = left - 2 * middle + right
+        if bend > 0:
+            vertex += 0.5 * VERTEX_STEP_MM * float((left - right) / bend)
+    # A vertex beyond the last section would be narrower than anything that was seen.
+    return float(np.clip(vertex, levels_mm.min(), levels_mm.max()))
+
+
+def _misfit_vertex(
+    levels_mm: NDArray[np.float64], widths_mm: NDArray[np.float64], vertex_mm: float
+) -> float:
+    """Return the mean square misfit of half parabolas that open from a vertex, else infinity."""
+    away = levels_mm - vertex_mm
+    near = np.abs(away) < VERTEX_REACH_MM
+    away = away[near]
+    if min((away > 0).sum(), (away < 0).sum()) < LEAST_SECTIONS:
+        return float("inf")
+    weights = np.sqrt(1.0 - (away / VERTEX_REACH_MM) ** 2)
+    shape = np.stack(
+        [np.ones(len(away)), np.where(away > 0, away**2, 0.0), np.where(away < 0, away**2, 0.0)],
+        axis=1,
+    )
+    found = np.linalg.lstsq(shape * weights[:, None], widths_mm[near] * weights, rcond=None)[0]
+    if min(found[1:]) <= 0:
+        return float("inf")
+    left = (shape @ found - widths_mm[near]) * weights
+    return float(left @ left / (weights @ weights))
 
 
 def _fit_near(

@@ -17,8 +17,9 @@ def find(widths: np.ndarray, u_mm: float = 0.05, levels: np.ndarray = LEVELS):  
 def test_vertex_of_a_parabola_is_exact(level_mm: float, bend: float) -> None:
     found = find(11.3 + bend * (LEVELS - level_mm) ** 2)
     assert found is not None
-    assert found.level_mm == pytest.approx(level_mm, abs=1e-6)
-    assert found.width_mm == pytest.approx(11.3, abs=1e-9)
+    # The vertex is placed between steps of 0.25 mm by a parabola through their misfits.
+    assert found.level_mm == pytest.approx(level_mm, abs=0.03)
+    assert found.width_mm == pytest.approx(11.3, abs=1e-4)
     assert found.width_u_mm == pytest.approx(0.05)
 
 
@@ -55,11 +56,12 @@ def test_the_level_is_as_uncertain_as_stated(bend: float) -> None:
     assert abs(np.mean(levels) + 113.0) < 4 * np.std(levels) / np.sqrt(60)
 
 
-def test_a_shaft_that_widens_faster_above_keeps_its_isthmus() -> None:
-    """Cubic in the level: a parabola over the same reach would miss it."""
+@pytest.mark.parametrize("faster", [0.3, 1.0, 3.0])
+def test_a_shaft_that_widens_faster_above_keeps_its_isthmus(faster: float) -> None:
+    """One parabola over the same reach would put the isthmus 3 mm away."""
     away = LEVELS + 113.0
-    widths = 11.3 + 4e-4 * away**2 + 4e-6 * away**3
-    assert find(widths).level_mm == pytest.approx(-113.0, abs=1e-3)
+    widths = 11.3 + 4e-4 * away**2 * np.where(away > 0, faster, 1.0)
+    assert find(widths).level_mm == pytest.approx(-113.0, abs=0.03)
 
 
 @pytest.mark.parametrize(
@@ -89,8 +91,8 @@ def test_gaps_are_passed_over() -> None:
     widths = 12.0 + 1e-3 * (LEVELS + 113.0) ** 2
     widths[(LEVELS < -105.0) & (LEVELS > -112.0)] = np.nan
     found = find(widths)
-    assert found.level_mm == pytest.approx(-113.0, abs=1e-6)
-    assert found.width_mm == pytest.approx(12.0, abs=1e-9)
+    assert found.level_mm == pytest.approx(-113.0, abs=0.03)
+    assert found.width_mm == pytest.approx(12.0, abs=1e-4)
 
 
 @pytest.mark.parametrize(("low_mm", "high_mm"), [(-121.0, -108.0), (-116.0, -112.5)])
