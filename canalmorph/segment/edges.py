@@ -40,6 +40,9 @@ CORRELATION = 3.0
 SMOOTHED_BY = 3.0
 #: No edge is surer than the first; a corner's correction is trusted but for the second share.
 LEAST_U_MM, CORNER_SHARE = 0.015, 0.25
+#: The blur across slices is known from the header alone, and the two faces of a wall that thins out
+#: do not lie oblique alike: this share of it, times the square of the obliqueness, is unsure.
+OBLIQUE_SHARE = 0.5
 #: Cortex differs in density from place to place by about this. [HU]
 REGIONAL_U_HU = 50.0
 
@@ -170,6 +173,8 @@ def fit_edges(
     points, spread = smooth_points(
         rays.base + edge[..., None] * rays.across, u_edge, rays.base, settings
     )
+    oblique = (rays.normals @ slice_direction(crop)) ** 2
+    oblique_u_mm = OBLIQUE_SHARE * calibration.blur_through_plane_mm * oblique
     outwards = rays.across * np.sign(np.nanmedian(_outwardness(points, rays.across)))
     blur = blur.reshape(shape)
     sharp, shift = undo_blur(points, outwards, blur, kernel, axis_direction)
@@ -177,7 +182,9 @@ def fit_edges(
         points_mm=sharp,
         outwards=outwards,
         u_mm=_combine_u_mm(spread, u_edge, shift, fit.slopes[:, 0].reshape(shape)),
-        shared_u_mm=_find_shared_u_mm(fit.slopes, calibration).reshape(shape),
+        shared_u_mm=np.hypot(
+            _find_shared_u_mm(fit.slopes, calibration).reshape(shape), oblique_u_mm
+        ),
         wall_mm=(fitted[:, X_OUT] - fitted[:, X_IN]).reshape(shape),
         blur_mm=blur,
         cut=(fitted[:, Y_OUT] <= NEVER_SCANNED_HU).reshape(shape),
