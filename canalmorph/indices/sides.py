@@ -10,7 +10,8 @@ from canalmorph.model.results import FemurResult, Measurement, SideDifference
 
 #: Places in the scan are of no use to compare, and a bound is no number.
 NOT_COMPARED = frozenset(
-    {f"{point}_{axis}_mm" for point in ("lt", "head") for axis in "xyz"} | {"cfi_ml_lower_bound"}
+    {f"{point}_{axis}_mm" for point in ("lt", "head", "trochanter_tip") for axis in "xyz"}
+    | {"cfi_ml_lower_bound"}
 )
 
 

@@ -168,7 +168,7 @@ def measure_deviations(
         leans = [f"axis_tilt_{axis}_{name}_deg" for axis in ("ml", "ap")]
         line = _fit_local(centres_mm, level)
         if line is None:
-            reason = _explain_absence(float(centres_mm[:, 2].min()), level)
+            reason = _explain_absence(float(centres_mm[:, 2].min(initial=0.0)), level)
             reasons |= dict.fromkeys([*columns, *leans], reason)
             continue
         place, slope, u_slope = line

@@ -140,7 +140,7 @@ def _find_obstacle(
     canal: _Canal, bottom_mm: float, levels_mm: NDArray[np.float64], quality: NDArray[np.int64]
 ) -> str:
     """Return why no rod can be sought down to a level; empty where one can."""
-    lowest = float(levels_mm.min())
+    lowest = float(levels_mm.min(initial=0.0))
     if lowest > bottom_mm + 1e-6:
         return (
             f"The scan shows the shaft down to {lowest:.0f} mm from the lesser trochanter; "

@@ -40,9 +40,9 @@ CORRELATION = 3.0
 SMOOTHED_BY = 3.0
 #: No edge is surer than the first; a corner's correction is trusted but for the second share.
 LEAST_U_MM, CORNER_SHARE = 0.015, 0.25
-#: The blur across slices is known from the header alone, and the two faces of a wall that thins out
-#: do not lie oblique alike: this share of it, times the square of the obliqueness, is unsure.
-OBLIQUE_SHARE = 0.5
+#: The blur across slices is known from the header alone, and where a wall lies oblique to the ring
+#: (slant below 1) a ray stretches what that leaves open; under the neck by up to 3 mm. Share of it.
+OBLIQUE_SHARE, LEAST_SLANT = 0.8, 0.2
 #: Cortex differs in density from place to place by about this. [HU]
 REGIONAL_U_HU = 50.0
 
@@ -173,8 +173,9 @@ def fit_edges(
     points, spread = smooth_points(
         rays.base + edge[..., None] * rays.across, u_edge, rays.base, settings
     )
-    oblique = (rays.normals @ slice_direction(crop)) ** 2
-    oblique_u_mm = OBLIQUE_SHARE * calibration.blur_through_plane_mm * oblique
+    slant = np.abs((rays.normals * rays.across).sum(axis=-1))
+    stretch = 1.0 / np.maximum(slant, LEAST_SLANT) - 1.0
+    oblique_u_mm = OBLIQUE_SHARE * calibration.blur_through_plane_mm * stretch
     outwards = rays.across * np.sign(np.nanmedian(_outwardness(points, rays.across)))
     blur = blur.reshape(shape)
     sharp, shift = undo_blur(points, outwards, blur, kernel, axis_direction)

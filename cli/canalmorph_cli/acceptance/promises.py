@@ -309,7 +309,36 @@ PROMISES: tuple[Promise, ...] = (
         words="Distance of the head's centre from the true one",
         unit="mm",
         columns=frozenset({HEAD_CENTRE}),
-        worst=0.7,
+        worst=0.4,
+    ),
+    Promise(
+        key="head_diameter",
+        words="Diameter of the head",
+        unit="mm",
+        columns=frozenset({"head_diameter_mm"}),
+        worst=0.5,
+    ),
+    Promise(
+        key="neck_shaft_angle",
+        words="Neck-shaft angle, in space",
+        unit="deg",
+        columns=frozenset({"neck_shaft_angle_deg"}),
+        bias=0.5,
+        worst=2.0,
+    ),
+    Promise(
+        key="offset",
+        words="Offset of the head, in space",
+        unit="mm",
+        columns=frozenset({"femoral_offset_mm"}),
+        worst=0.8,
+    ),
+    Promise(
+        key="torsion",
+        words="Torsion, neck against the condyles' line from behind",
+        unit="deg",
+        columns=frozenset({"torsion_deg"}),
+        worst=1.5,
     ),
 )
 

@@ -5,7 +5,7 @@ A phantom's own truth and the truth of scans made elsewhere both become a `Known
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import isfinite, nan
+from math import dist, isfinite, nan
 
 from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.columns import FEMUR_COLUMNS, SECTION_MEASURES
@@ -96,15 +96,7 @@ def classify_truly(cfi: float) -> CanalShape:
 def _describe_femur(femur: FemurTruth, cortex_hu: float) -> KnownFemur:
     widths, walls = _list_widths(femur)
     points = _list_points(femur)
-    facts = {
-        "head_diameter_mm": femur.head_diameter_mm,
-        "neck_shaft_angle_deg": femur.neck_shaft_angle_deg,
-        "femoral_offset_mm": femur.femoral_offset_mm,
-        "bow_radius_mm": femur.bow_radius_mm,
-        "cortex_hu": cortex_hu,
-    }
-    if not femur.head_in_volume:
-        facts = {name: facts[name] for name in ("bow_radius_mm", "cortex_hu")}
+    facts = _list_facts(femur, cortex_hu)
     indices = {name: value for name, value in femur.indices.items() if _is_in_view(name, femur)}
     values = {**points, **facts, **widths, **indices}
     measured = {column.name for column in FEMUR_COLUMNS if column.measured}
@@ -120,11 +112,38 @@ def _describe_femur(femur: FemurTruth, cortex_hu: float) -> KnownFemur:
     )
 
 
+def _list_facts(femur: FemurTruth, cortex_hu: float) -> dict[str, float]:
+    """Return what belongs to no level, as far as head and condyles are in view."""
+    facts = {"bow_radius_mm": femur.bow_radius_mm, "cortex_hu": cortex_hu}
+    if not femur.head_in_volume:
+        return facts
+    level_mm = sum(
+        (head - origin) * step
+        for head, origin, step in zip(femur.head_mm, femur.origin_mm, femur.up, strict=True)
+    )
+    facts |= {
+        "head_diameter_mm": femur.head_diameter_mm,
+        "head_level_mm": level_mm,
+        "head_to_lt_mm": dist(femur.head_mm, femur.lt_mm),
+        "head_above_trochanter_tip_mm": level_mm - femur.trochanter_tip_level_mm,
+        "head_to_trochanter_tip_mm": dist(femur.head_mm, femur.trochanter_tip_mm),
+        "neck_shaft_angle_deg": femur.neck_shaft_angle_deg,
+        "femoral_offset_mm": femur.femoral_offset_mm,
+    }
+    if femur.condyles_in_volume:
+        facts |= {
+            "torsion_deg": femur.torsion_deg,
+            "torsion_transepicondylar_deg": femur.torsion_transepicondylar_deg,
+            "femur_length_mm": femur.length_mm,
+        }
+    return facts
+
+
 def _list_points(femur: FemurTruth) -> dict[str, float]:
     """Return the coordinates of the landmarks by column name [mm]."""
     points = {"lt": femur.lt_mm}
     if femur.head_in_volume:
-        points["head"] = femur.head_mm
+        points |= {"head": femur.head_mm, "trochanter_tip": femur.trochanter_tip_mm}
     return {
         f"{name}_{axis}_mm": point[number]
         for name, point in points.items()
