@@ -32,6 +32,8 @@ def format_measurement(measurement: Measurement, unit: str) -> str:
     '12.35 ± 0.12 mm'
     >>> format_measurement(Measurement(value=131.26, u=1.7), "deg")
     '131.3 ± 1.7 °'
+    >>> format_measurement(Measurement(value=-0.001, u=0.2), "mm")
+    '0.00 ± 0.20 mm'
     >>> format_measurement(Measurement(), "mm")
     '–'
     """
@@ -39,7 +41,8 @@ def format_measurement(measurement: Measurement, unit: str) -> str:
     if value is None or u is None or not isfinite(value) or not isfinite(u):
         return "–"
     decimals = count_decimals(u, most=MOST_DECIMALS[unit])
-    text = f"{value:.{decimals}f} ± {u:.{decimals}f} {UNIT_WORDS[unit]}"
+    shown = round(value, decimals) + 0.0  # a rounded minus zero is zero
+    text = f"{shown:.{decimals}f} ± {u:.{decimals}f} {UNIT_WORDS[unit]}"
     return text.replace("-", "\N{MINUS SIGN}").strip()
 
 
