@@ -32,7 +32,7 @@ from canalmorph_cli.acceptance.run import AcceptanceResult
 from canalmorph_cli.acceptance.summaries import ErrorSummary
 
 #: Decimals of errors by unit: one more than the bounds have.
-_DECIMALS = {"mm": 3, "1": 4}
+_DECIMALS = {"deg": 2, "mm": 3, "1": 4}
 #: Checks whose number is a share of the numbers.
 _SHARES = ("flagged", "beyond 3 u")
 #: Thickness of the walls that the published figures are about. [mm]
