@@ -9,13 +9,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from canalmorph_cli.acceptance.promises import (
-    BEYOND_SHARE,
-    PROMISES,
-    Domain,
-    Promise,
-    judge_promise,
-)
+from canalmorph_cli.acceptance.promise import Promise
+from canalmorph_cli.acceptance.promises import BEYOND_SHARE, PROMISES, Domain, judge_promise
 from canalmorph_cli.acceptance.records import (
     FEMUR_MEASURED,
     Record,

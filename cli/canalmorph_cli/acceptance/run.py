@@ -8,11 +8,11 @@ import canalmorph
 from canalmorph.pipeline import Settings
 from canalmorph_cli.acceptance.examine import WORKERS, ExaminedScan, start_examiner
 from canalmorph_cli.acceptance.plain_methods import PlainMethod
+from canalmorph_cli.acceptance.promise import Promise
 from canalmorph_cli.acceptance.promises import (
     PROMISES,
     Domain,
     Judgement,
-    Promise,
     Standing,
     get_domain,
     judge_records,
