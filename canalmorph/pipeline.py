@@ -11,7 +11,7 @@ from canalmorph.advise.sides import caution_about_sides
 from canalmorph.align.femur import align_femur
 from canalmorph.align.settings import AlignSettings
 from canalmorph.classify.shape import classify_canal
-from canalmorph.errors import CanalMorphError, HeadNotInViewError, NoFemurError
+from canalmorph.errors import CanalMorphError
 from canalmorph.indices.compute import compute_indices
 from canalmorph.indices.sides import compare_sides
 from canalmorph.locate.femora import locate_femurs
@@ -119,8 +119,6 @@ def measure_scan(
         aligned.append(one_aligned)
         results.append(result)
     if not results:
-        if all(isinstance(failure, HeadNotInViewError) for failure in failures):
-            raise NoFemurError(source=volume.facts.source, n_long_bones=len(femurs))
         raise failures[0]
     differences, results = _compare_sides(results)
     spacing = tuple(float(step) for step in volume.spacing_mm)

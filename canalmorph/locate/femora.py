@@ -6,7 +6,6 @@ from numpy.typing import NDArray
 from canalmorph.errors import NoFemurError, SideContradictionError
 from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
 from canalmorph.geometry.lines import fit_line
-from canalmorph.locate.headless import find_headless_shafts
 from canalmorph.locate.heads import find_heads
 from canalmorph.locate.knees import crop_knee
 from canalmorph.locate.settings import LocateSettings
@@ -31,8 +30,7 @@ LEAVES_SCAN_MM = 8.0
 def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ...]:
     """Return the femora of a scan, right before left; sides come from coordinates alone.
 
-    A shaft beside a found femur whose own head was not found is returned without one. Where no
-    head is in view, as on a scan of the thighs, a pair of shafts that may be femora is returned.
+    A shaft beside a found femur whose own head was not found is returned without one.
 
     Parameters
     ----------
@@ -44,7 +42,7 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
     Raises
     ------
     NoFemurError
-        If no shaft is in view that has a femoral head or may be a femur's without it in view.
+        If no shaft with a femoral head above it is in view.
     SideContradictionError
         If two femora claim one side, or the right one lies to the left.
     """
@@ -64,8 +62,7 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
                 continue
             raise SideContradictionError(source=volume.facts.source)
         found[side] = (head, chain)
-    headless = {} if found else find_headless_shafts(chains)
-    if not found and not headless:
+    if not found:
         raise NoFemurError(source=volume.facts.source, n_long_bones=len(chains))
     if len(found) == 2:
         right, left = found[Side.RIGHT][0], found[Side.LEFT][0]
@@ -73,7 +70,6 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
             raise SideContradictionError(source=volume.facts.source)
     bottom_mm = _lowest_slice_mm(voxels.shape, affine)
     shafts: dict[Side, tuple[HeadSphere | None, Chain]] = {**found}
-    shafts |= {side: (None, chain) for side, chain in headless.items()}
     if len(found) == 1:
         shafts |= _other_shaft(next(iter(found)), found, chains)
     return tuple(

@@ -57,6 +57,8 @@ PELVIS_CORTEX_MM = 1.8
     T_CORTEX_TEXTURE,
 ) = range(24)
 N_TISSUE = 24
+#: Numbers that `place_joint` gives of a joint.
+JOINT_SIZE = 7
 _FAR_MM = 1e3
 #: Osteophytes sit this share of the head's radius below its centre, towards the neck.
 _COLLAR_BELOW = 0.5

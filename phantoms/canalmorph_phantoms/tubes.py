@@ -131,7 +131,7 @@ def _make_scene(tube: Tube) -> tuple[NDArray[np.float64], ...]:
         parameters[None].copy(),
         table[None].copy(),
         box[None].copy(),
-        np.zeros((1, 5)),
+        np.zeros((1, ts.JOINT_SIZE)),
         tissue,
     )
 
