@@ -4,13 +4,17 @@ The line rests on both condyles from behind, seen along the proximal shaft axis:
 the bone's lower end would lie, had it been turned about that axis only.
 """
 
+from collections.abc import Callable
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 
+from canalmorph.align.frames import find_posterior
 from canalmorph.align.knee import DistalFemur, find_distal_femur
-from canalmorph.align.patch import Vertex, find_top, find_vertex, trace_patch
-from canalmorph.geometry.lines import normalise, perpendicular_axes
+from canalmorph.align.patch import Patch, Vertex, find_top, find_vertex, trace_patch
+from canalmorph.geometry.lines import find_angle_deg, normalise, perpendicular_axes
 from canalmorph.model.femur import Condyles, KneeView, Side
 from canalmorph.model.volume import CtVolume
 
@@ -80,10 +84,24 @@ def _across(vector: NDArray[np.float64], proximal: NDArray[np.float64]) -> NDArr
     return normalise(vector - (vector @ proximal) * proximal)
 
 
-def _backwards(medial: NDArray[np.float64], proximal: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the perpendicular of a line across the axis that points to the patient's back."""
-    posterior = np.cross(proximal, medial)
-    return np.asarray(posterior if posterior[1] > 0 else -posterior)
+def _climb(
+    crop: CtVolume,
+    place: NDArray[np.float64],
+    axes: NDArray[np.float64],
+    *,
+    half_mm: float,
+    find: Callable[[Patch], Vertex],
+) -> tuple[NDArray[np.float64], Vertex] | None:
+    """Return a coarse place moved to where a patch around it stands out farthest, or None [mm]."""
+    for _ in range(3):
+        patch = trace_patch(crop, place, axes, half_mm=half_mm)
+        if patch is None:
+            return None
+        top = find(patch)
+        place = place + np.array([top.across_mm, top.along_mm, top.height_mm]) @ axes
+        if max(abs(top.across_mm), abs(top.along_mm)) < 1.0:
+            break
+    return (place, top) if top.inside else None
 
 
 def _find_contacts(
@@ -121,7 +139,7 @@ def _settle_line(
     contacts = first
     for _ in range(6):
         medial = _across(contacts[0] - contacts[1], proximal)
-        axes = np.stack([medial, proximal, _backwards(medial, proximal)])
+        axes = np.stack([medial, proximal, find_posterior(proximal, medial)])
         tops: list[Vertex] = []
         moved = []
         for contact in contacts:
@@ -131,9 +149,7 @@ def _settle_line(
             top = find_vertex(patch)
             tops.append(top)
             moved.append(contact + np.array([top.across_mm, top.along_mm, top.height_mm]) @ axes)
-        turned = np.degrees(
-            np.arccos(np.clip(_across(moved[0] - moved[1], proximal) @ medial, -1, 1))
-        )
+        turned = find_angle_deg(_across(moved[0] - moved[1], proximal), medial)
         shift = float(np.linalg.norm(np.array(moved) - contacts, axis=1).max())
         contacts = np.array(moved)
         if turned < 0.02 and shift < 1.0:
@@ -157,25 +173,18 @@ def _find_epicondyles(
     part = bone.points_lps_mm[(heights > -EPICONDYLE_BELOW_MM) & (heights < EPICONDYLE_ABOVE_MM)]
     if len(part) == 0:
         return None
+    find_epicondyle = partial(find_top, depth_mm=TOP_MM)
     places, us = [], []
     for way in (1.0, -1.0):
         outwards = way * medial
-        axes = np.stack([_backwards(medial, proximal), proximal, outwards])
+        axes = np.stack([find_posterior(proximal, medial), proximal, outwards])
         reach = part @ outwards
         place = part[reach > reach.max() - 2.0].mean(axis=0)
-        top: Vertex | None = None
-        for _ in range(3):
-            patch = trace_patch(crop, place, axes, half_mm=EPICONDYLE_MM)
-            if patch is None:
-                return None
-            top = find_top(patch, TOP_MM)
-            place = place + np.array([top.across_mm, top.along_mm, top.height_mm]) @ axes
-            if max(abs(top.across_mm), abs(top.along_mm)) < 1.0:
-                break
-        if top is None or not top.inside:
+        found = _climb(crop, place, axes, half_mm=EPICONDYLE_MM, find=find_epicondyle)
+        if found is None:
             return None
-        places.append(place)
-        us.append(top.height_u_mm)
+        places.append(found[0])
+        us.append(found[1].height_u_mm)
     return places[0], places[1], max(us)
 
 
@@ -191,7 +200,7 @@ def _find_lowest(
         return None
     middle = float(contacts.mean(axis=0) @ medial)
     aside = bone.points_lps_mm @ medial - middle
-    axes = np.stack([medial, _backwards(medial, proximal), -proximal])
+    axes = np.stack([medial, find_posterior(proximal, medial), -proximal])
     best: tuple[NDArray[np.float64], float] | None = None
     for way in (1.0, -1.0):
         part = bone.points_lps_mm[way * aside > 5.0]
@@ -199,16 +208,10 @@ def _find_lowest(
             continue
         drop = -(part @ proximal)
         place = part[drop > drop.max() - 1.5].mean(axis=0)
-        for _ in range(3):
-            patch = trace_patch(crop, place, axes, half_mm=LOWEST_MM)
-            if patch is None:
-                return None
-            top = find_vertex(patch)
-            place = place + np.array([top.across_mm, top.along_mm, top.height_mm]) @ axes
-            if max(abs(top.across_mm), abs(top.along_mm)) < 1.0:
-                break
-        if not top.inside:
+        found = _climb(crop, place, axes, half_mm=LOWEST_MM, find=find_vertex)
+        if found is None:
             return None
+        place, top = found
         if best is None or float(place @ proximal) < float(best[0] @ proximal):
             u_slices = SLICE_SHARE * float(crop.spacing_mm[0])
             best = place, float(np.hypot(top.height_u_mm, EDGE_U_MM + u_slices))

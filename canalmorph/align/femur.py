@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.align.condyles import find_condyles
+from canalmorph.align.frames import make_frame, make_scanner_frame
 from canalmorph.align.greater_trochanter import find_trochanter_tip
 from canalmorph.align.headless import check_trochanter, find_headless_frame, use_headless_settings
 from canalmorph.align.hip_only import align_hip_only
@@ -19,7 +20,7 @@ from canalmorph.errors import (
     ShaftTooShortError,
 )
 from canalmorph.flags import Quality
-from canalmorph.geometry.lines import fit_line, normalise
+from canalmorph.geometry.lines import find_angle_deg, fit_line, normalise
 from canalmorph.geometry.outlines import find_centroids
 from canalmorph.geometry.ridges import find_prominent_peaks
 from canalmorph.geometry.tubes import cut_tube
@@ -141,7 +142,7 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     if condyles is not None and condyles.second_block:
         warnings.append("knee_from_second_block")
     if condyles is not None and neck is None:
-        frame = _make_frame(frame.origin_lps_mm, frame.proximal, condyles.medial, Plane.CONDYLAR)
+        frame = make_frame(frame.origin_lps_mm, frame.proximal, condyles.medial, Plane.CONDYLAR)
     return AlignedFemur(
         cortex=cortex,
         frame=frame,
@@ -194,18 +195,14 @@ def _settle(
         sections = _cut_canal(cortex, frame, trochanter)
         isthmus = _find_isthmus(sections, settings, proximal_share)
         new = _next_frame(cortex, trochanter, isthmus, sections, neck)
-        turned = _angle_deg(new.proximal, frame.proximal)
-        between = 0.0 if other_axis is None else _angle_deg(new.proximal, other_axis)
+        turned = find_angle_deg(new.proximal, frame.proximal)
+        between = 0.0 if other_axis is None else find_angle_deg(new.proximal, other_axis)
         axis_u_deg = float(np.hypot(_axis_u_deg(isthmus), 0.5 * between))
         moved = float(np.linalg.norm(new.origin_lps_mm - frame.origin_lps_mm))
         frame = new
         if turned < 0.02 and moved < 0.05:
             break
     return frame, trochanter, isthmus
-
-
-def _angle_deg(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
-    return float(np.degrees(np.arccos(np.clip(first @ second, -1, 1))))
 
 
 def _axis_u_deg(isthmus: _Isthmus) -> float:
@@ -217,23 +214,7 @@ def _axis_u_deg(isthmus: _Isthmus) -> float:
 def _first_frame(cortex: Cortex, head: HeadSphere, neck: NeckAxis | None) -> FemurFrame:
     towards_head = head.centre_lps_mm - cortex.axis_point_lps_mm
     medial = towards_head if neck is None else neck.direction
-    return _make_frame(cortex.axis_point_lps_mm, cortex.axis_direction, medial, Plane.NECK)
-
-
-def _make_frame(
-    origin: NDArray[np.float64],
-    proximal: NDArray[np.float64],
-    towards_medial: NDArray[np.float64],
-    plane: Plane,
-) -> FemurFrame:
-    """Return the frame: posterior is the perpendicular that points to the patient's back (+y)."""
-    medial = normalise(towards_medial - (towards_medial @ proximal) * proximal)
-    posterior = np.cross(proximal, medial)
-    if posterior[1] < 0:
-        posterior = -posterior
-    return FemurFrame(
-        origin_lps_mm=origin, medial=medial, posterior=posterior, proximal=proximal, plane=plane
-    )
+    return make_frame(cortex.axis_point_lps_mm, cortex.axis_direction, medial, Plane.NECK)
 
 
 def _find_trochanter(
@@ -357,9 +338,8 @@ def _next_frame(
     point, proximal = fit_line(part)
     origin = point + proximal * ((trochanter.apex_lps_mm - point) @ proximal)
     if neck is not None:
-        return _make_frame(origin, proximal, neck.direction, Plane.NECK)
-    medial = np.array([float(cortex.femur.side.medial_x_sign), 0.0, 0.0])
-    return _make_frame(origin, proximal, medial, Plane.SCANNER)
+        return make_frame(origin, proximal, neck.direction, Plane.NECK)
+    return make_scanner_frame(origin, proximal, cortex.femur.side)
 
 
 def _shaft_is_lost(cortex: Cortex, frame: FemurFrame) -> bool:

@@ -6,13 +6,11 @@ bone, and it is level 0: it must stand out more, with a valley on both sides of 
 
 from dataclasses import replace
 
-import numpy as np
-
+from canalmorph.align.frames import make_scanner_frame
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
 from canalmorph.errors import HeadNotInViewError, LesserTrochanterError
-from canalmorph.geometry.lines import normalise
-from canalmorph.model.femur import Cortex, FemurFrame, LesserTrochanter, Plane
+from canalmorph.model.femur import Cortex, FemurFrame, LesserTrochanter
 
 #: Where the lesser trochanter is looked for, below height 0 of the rings, which lies 25 mm over the
 #: uppermost round section of the shaft. [mm]
@@ -40,7 +38,7 @@ def find_headless_frame(cortex: Cortex, settings: AlignSettings) -> FemurFrame:
     HeadNotInViewError
         If no bump is clearly a lesser trochanter.
     """
-    frame = make_scanner_frame(cortex)
+    frame = make_scanner_frame(cortex.axis_point_lps_mm, cortex.axis_direction, cortex.femur.side)
     check_trochanter(_look(cortex, frame, use_headless_settings(settings)), cortex, settings)
     return frame
 
@@ -65,22 +63,6 @@ def check_trochanter(
         or not low + BORDER_DEG < found.direction_deg < high - BORDER_DEG
     ):
         raise HeadNotInViewError(side=cortex.femur.side.value)
-
-
-def make_scanner_frame(cortex: Cortex) -> FemurFrame:
-    """Return the frame of the rough axis, medial along the scanner's left-right axis."""
-    proximal = cortex.axis_direction
-    across = np.array([float(cortex.femur.side.medial_x_sign), 0.0, 0.0])
-    medial = normalise(across - (across @ proximal) * proximal)
-    posterior = np.cross(proximal, medial)
-    posterior = posterior if posterior[1] > 0 else -posterior
-    return FemurFrame(
-        origin_lps_mm=cortex.axis_point_lps_mm,
-        medial=medial,
-        posterior=posterior,
-        proximal=proximal,
-        plane=Plane.SCANNER,
-    )
 
 
 def _look(cortex: Cortex, frame: FemurFrame, settings: AlignSettings) -> LesserTrochanter | None:

@@ -6,7 +6,7 @@ looked for along the scanner's axis instead of the shaft's, and its uncertainty 
 
 from dataclasses import replace
 
-from canalmorph.align.headless import make_scanner_frame
+from canalmorph.align.frames import make_scanner_frame
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
 from canalmorph.model.femur import AlignedFemur, Cortex, HeadSphere, NeckAxis
@@ -36,7 +36,7 @@ def align_hip_only(
     LesserTrochanterError
         If the lesser trochanter is not in view or not clear.
     """
-    frame = make_scanner_frame(cortex)
+    frame = make_scanner_frame(cortex.axis_point_lps_mm, cortex.axis_direction, cortex.femur.side)
     trochanter = find_lesser_trochanter(
         cortex.outer_lps_mm,
         cortex.outer_u_mm,

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from canalmorph.geometry.lines import normalise, perpendicular_axes
+from canalmorph.geometry.lines import find_angle_deg, normalise, perpendicular_axes
 from canalmorph.geometry.sampling import sample_planes
 from canalmorph.model.femur import HeadSphere, NeckAxis
 from canalmorph.model.volume import CtVolume
@@ -60,7 +60,7 @@ def _iterate_axis(
             return None
         centre, spread_deg = found
         new = normalise(0.4 * direction + 0.6 * normalise(head.centre_lps_mm - centre))
-        turns.append(float(np.degrees(np.arccos(np.clip(new @ direction, -1, 1)))))
+        turns.append(find_angle_deg(new, direction))
         direction = new
         if turns[-1] < 0.02:
             break

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from canalmorph.align.neck import OUTLINES_HU, head_part_deg
-from canalmorph.geometry.lines import normalise, perpendicular_axes
+from canalmorph.geometry.lines import find_angle_deg, normalise, perpendicular_axes
 from canalmorph.geometry.sampling import sample_points
 from canalmorph.model.femur import HeadSphere, NeckAxis
 from canalmorph.model.volume import CtVolume
@@ -46,7 +46,7 @@ def find_neck_axis_by_sphere(
         if found is None:
             continue
         spread = [
-            _angle_deg(other, found)
+            find_angle_deg(other, found)
             for change in (-OTHER_SPHERE, OTHER_SPHERE)
             for other in (_settle(crop, head, found, NECK_SPHERE_ENLARGED + change, outline_hu),)
             if other is not None
@@ -72,15 +72,11 @@ def _settle(
         found = _patch_direction(crop, head, direction, enlarged, outline_hu)
         if found is None:
             return None
-        turned = _angle_deg(found, direction)
+        turned = find_angle_deg(found, direction)
         direction = found
         if turned < SETTLED_DEG:
             break
     return direction
-
-
-def _angle_deg(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
-    return float(np.degrees(np.arccos(np.clip(first @ second, -1.0, 1.0))))
 
 
 def _patch_direction(

@@ -119,29 +119,28 @@ class _Run:
         stage = "read"
         try:
             volume = self._read_volume(series)
-            knees = self._read_knees(series)
+            knees, unread_knees = self._read_knees(series)
             name, stage = self._folder.name_case(volume.facts.series_key), "measure"
             case = self._measure_volume(volume, name, knees)
         except ResultsFolderError:
             raise
         except CanalMorphError as error:
-            tag, file = getattr(error, "tag", ""), getattr(error, "file", "")
-            refusal = Refusal(
-                stage=stage, code=error.code, message=str(error), source=series.source, tag=tag
-            )
-            return self._note_refusal(name, refusal, file=file)
+            refusal = _describe_refusal(error, series, stage)
+            return self._note_refusal(name, refusal, file=getattr(error, "file", ""))
         except Exception as error:
             refusal = describe_bug(error, series, stage)
             return self._note_refusal(name, refusal, bug_text=traceback.format_exc())
         # What was refused on an earlier day, under either name, is measured now.
         for outdated in {unread_name, name}:
             self._tables.note_refusals(outdated, ())
+        if series.knees is not None:
+            self._tables.note_refusals(self._name_unread(series.knees, paths), unread_knees)
         self._tables.refresh()
         return CaseOutcome(
             source=self._show_name(series.source),
             case_id=name,
             femora=tuple(make_case_rows(case).femurs),
-            refusals=case.refusals,
+            refusals=(*case.refusals, *unread_knees),
         )
 
     def _read_volume(self, series: SeriesFound) -> CtVolume:
@@ -151,14 +150,17 @@ class _Run:
         self._listener.show_stage("read")
         return read_series(series, self._settings.read, show_files)
 
-    def _read_knees(self, series: SeriesFound) -> CtVolume | None:
-        """Return the block with the knees; one that cannot be read leaves the hips as they are."""
+    def _read_knees(self, series: SeriesFound) -> tuple[CtVolume | None, tuple[Refusal, ...]]:
+        """Return the block with the knees, or why it cannot be read: the hips are measured then."""
         if series.knees is None:
-            return None
+            return None, ()
         try:
-            return self._read_volume(series.knees)
-        except CanalMorphError:
-            return None
+            return self._read_volume(series.knees), ()
+        except CanalMorphError as error:
+            refusal = _describe_refusal(error, series.knees, "read")
+            if self._options.deidentify:
+                refusal = hide_refusal(refusal, getattr(error, "file", ""), self._folder)
+            return None, (refusal,)
 
     def _measure_volume(self, volume: CtVolume, case_id: str, knees: CtVolume | None) -> CaseResult:
         if self._options.deidentify:
@@ -233,4 +235,14 @@ def describe_bug(error: Exception, series: SeriesFound, stage: str) -> Refusal:
             "Measure it again with --debug and report what it prints."
         ),
         source=series.source,
+    )
+
+
+def _describe_refusal(error: CanalMorphError, series: SeriesFound, stage: str) -> Refusal:
+    return Refusal(
+        stage=stage,
+        code=error.code,
+        message=str(error),
+        source=series.source,
+        tag=getattr(error, "tag", ""),
     )

@@ -9,6 +9,17 @@ def normalise(vector: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(vector / np.linalg.norm(vector))
 
 
+def find_angle_deg(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
+    """Return the angle between two unit vectors [deg].
+
+    Examples
+    --------
+    >>> round(find_angle_deg(np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])), 6)
+    90.0
+    """
+    return float(np.degrees(np.arccos(np.clip(first @ second, -1.0, 1.0))))
+
+
 def fit_line(points_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return a point on, and the unit direction of, the least-squares line through points.
 

@@ -12,6 +12,7 @@ from canalmorph.indices.planes import (
     explain_planes,
 )
 from canalmorph.indices.proximal_reasons import NO_SHAFT, explain_proximal
+from canalmorph.indices.widths import Width, find_width
 from canalmorph.model.certainty import is_too_uncertain
 from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.columns import FEMUR_COLUMNS
@@ -23,8 +24,6 @@ from canalmorph.published import (
     MORPHOLOGICAL_LEVEL_MM,
 )
 
-#: Distance over which the slope of a width against the level is taken. [mm]
-SLOPE_REACH_MM = 4.0
 #: Level of the proximal width of the second canal-to-calcar ratio. [mm above the trochanter]
 CALCAR_LEVEL_MM = -30.0
 #: Why there is no density of cancellous bone.
@@ -34,13 +33,6 @@ CANCELLOUS_REASONS = {
     "cancellous_metaphysis_hu": "The canal from LT+10 to LT+20 could not be followed all around, "
     "or what lies clear of the cortex is too small, too near metal, or not all in the scan.",
 }
-
-
-class _Width:
-    """A width with the part of its uncertainty that the level of the trochanter causes [mm]."""
-
-    def __init__(self, value: float, u_edge: float, slope: float) -> None:
-        self.value, self.u_edge, self.slope = value, u_edge, slope
 
 
 def compute_indices(profile: CanalProfile) -> CanalIndices:
@@ -62,7 +54,9 @@ def compute_indices(profile: CanalProfile) -> CanalIndices:
     values: dict[str, Measurement] = {**profile.facts, **_compute_in_plane(profile)}
     values |= _volume(profile, values)
     values |= compute_planes(profile, _compute_in_plane)
-    values[ROTATION_CHANGE], warnings = compute_rotation(profile, _compute_in_plane)
+    values[ROTATION_CHANGE], warnings = compute_rotation(
+        profile, values.get("cfi_ml", Measurement()), _compute_in_plane
+    )
     values["isthmus_height_share"] = compute_isthmus_height(profile, values.get("isthmus_level_mm"))
     hidden = {name for name, value in values.items() if _must_be_blank(name, value)}
     complete = {
@@ -84,12 +78,7 @@ def compute_indices(profile: CanalProfile) -> CanalIndices:
 def _compute_in_plane(profile: CanalProfile) -> dict[str, Measurement]:
     """Return widths at named levels, the isthmus and the indices in a profile's plane."""
     widths = _named_widths(profile)
-    values = {
-        name: Measurement(
-            value=width.value, u=float(np.hypot(width.u_edge, width.slope * profile.level_u_mm))
-        )
-        for name, width in widths.items()
-    }
+    values = {name: width.state(profile.level_u_mm) for name, width in widths.items()}
     values |= _isthmus_columns(profile, widths)
     return values | _indices(profile, widths)
 
@@ -101,19 +90,19 @@ def _must_be_blank(name: str, found: Measurement) -> bool:
     return is_too_uncertain(name, found.value, found.u)
 
 
-def _named_widths(profile: CanalProfile) -> dict[str, _Width]:
+def _named_widths(profile: CanalProfile) -> dict[str, Width]:
     """Return the widths at the named levels, by femur column name."""
     widths = {}
     for outline in ("canal", "outer"):
         for axis in ("ml", "ap"):
             for level_name, level in NAMED_LEVELS_MM.items():
-                width = _width_at(profile, f"{outline}_{axis}_mm", level)
+                width = find_width(profile, f"{outline}_{axis}_mm", level)
                 if width is not None:
                     widths[f"{outline}_{axis}_{level_name}_mm"] = width
     for wall in ("anterior", "posterior"):
         column = f"cortex_{wall}_mm"
         thickness = (
-            _width_at(profile, column, CORTICAL_INDEX_LEVEL_MM)
+            find_width(profile, column, CORTICAL_INDEX_LEVEL_MM)
             if column in profile.columns
             else None
         )
@@ -122,23 +111,7 @@ def _named_widths(profile: CanalProfile) -> dict[str, _Width]:
     return widths
 
 
-def _width_at(profile: CanalProfile, column: str, level_mm: float) -> _Width | None:
-    """Return a width at a level, interpolated between known neighbours less than 2 mm away."""
-    levels, widths = profile.levels_mm, profile.columns[column]
-    known = np.isfinite(widths)
-    above = known & (levels >= level_mm - 1e-9) & (levels < level_mm + 2.0)
-    below = known & (levels <= level_mm + 1e-9) & (levels > level_mm - 2.0)
-    if not above.any() or not below.any():
-        return None
-    order = np.argsort(levels[known])
-    value = float(np.interp(level_mm, levels[known][order], widths[known][order]))
-    near = known & (np.abs(levels - level_mm) <= SLOPE_REACH_MM)
-    slope = float(np.polyfit(levels[near], widths[near], 1)[0]) if near.sum() >= 3 else 0.0
-    nearest = int(np.argmin(np.where(known, np.abs(levels - level_mm), np.inf)))
-    return _Width(value, float(profile.uncertainties[column][nearest]), slope)
-
-
-def _isthmus_columns(profile: CanalProfile, widths: dict[str, _Width]) -> dict[str, Measurement]:
+def _isthmus_columns(profile: CanalProfile, widths: dict[str, Width]) -> dict[str, Measurement]:
     """Return the isthmus columns, empty where the isthmus is not in view; feed `widths`."""
     if not profile.isthmus_in_view:
         bound = _narrowest_in_view(profile)
@@ -156,15 +129,15 @@ def _isthmus_columns(profile: CanalProfile, widths: dict[str, _Width]) -> dict[s
         ),
         "isthmus_canal_ml_mm": Measurement(value=narrowest.width_mm, u=narrowest.width_u_mm),
     }
-    widths["isthmus_canal_ml_mm"] = _Width(narrowest.width_mm, narrowest.width_u_mm, 0.0)
+    widths["isthmus_canal_ml_mm"] = Width(narrowest.width_mm, narrowest.width_u_mm, 0.0)
     for name, column in (
         ("isthmus_canal_ap_mm", "canal_ap_mm"),
         ("isthmus_outer_ml_mm", "outer_ml_mm"),
         ("isthmus_outer_ap_mm", "outer_ap_mm"),
     ):
-        width = _width_at(profile, column, narrowest.level_mm)
+        width = find_width(profile, column, narrowest.level_mm)
         if width is not None:
-            fixed = _Width(
+            fixed = Width(
                 width.value, float(np.hypot(width.u_edge, width.slope * narrowest.level_u_mm)), 0.0
             )
             widths[name] = fixed
@@ -184,16 +157,16 @@ def _isthmus_columns(profile: CanalProfile, widths: dict[str, _Width]) -> dict[s
     return columns
 
 
-def _narrowest_in_view(profile: CanalProfile) -> _Width | None:
+def _narrowest_in_view(profile: CanalProfile) -> Width | None:
     """Return the smallest canal width measured below LT-40: the isthmus is no wider than that."""
     widths = np.where(profile.levels_mm <= ISTHMUS_BELOW_MM, profile.columns["canal_ml_mm"], np.nan)
     if not np.isfinite(widths).any():
         return None
     row = int(np.nanargmin(widths))
-    return _Width(float(widths[row]), float(profile.uncertainties["canal_ml_mm"][row]), 0.0)
+    return Width(float(widths[row]), float(profile.uncertainties["canal_ml_mm"][row]), 0.0)
 
 
-def _ratio(top: _Width | None, bottom: _Width | None, level_u_mm: float) -> Measurement:
+def _ratio(top: Width | None, bottom: Width | None, level_u_mm: float) -> Measurement:
     """Return a ratio; the level's error moves both widths together."""
     if top is None or bottom is None:
         return Measurement()
@@ -203,7 +176,7 @@ def _ratio(top: _Width | None, bottom: _Width | None, level_u_mm: float) -> Meas
     return Measurement(value=value, u=float(np.hypot(edges, level)))
 
 
-def _share(outer: _Width | None, canal: _Width | None, level_u_mm: float) -> Measurement:
+def _share(outer: Width | None, canal: Width | None, level_u_mm: float) -> Measurement:
     """Return (outer - canal) / outer."""
     ratio = _ratio(canal, outer, level_u_mm)
     return Measurement() if ratio.value is None else Measurement(value=1 - ratio.value, u=ratio.u)
@@ -213,11 +186,11 @@ def _level_name(level_mm: float) -> str:
     return next(name for name, level in NAMED_LEVELS_MM.items() if level == level_mm)
 
 
-def _indices(profile: CanalProfile, widths: dict[str, _Width]) -> dict[str, Measurement]:
+def _indices(profile: CanalProfile, widths: dict[str, Width]) -> dict[str, Measurement]:
     """Return the ratios of `design`, each by the definition in the registry of columns."""
     u = profile.level_u_mm
 
-    def at(outline: str, axis: str, level_mm: float) -> _Width | None:
+    def at(outline: str, axis: str, level_mm: float) -> Width | None:
         return widths.get(f"{outline}_{axis}_{_level_name(level_mm)}_mm")
 
     isthmus = widths.get("isthmus_canal_ml_mm")
@@ -255,8 +228,8 @@ def _indices(profile: CanalProfile, widths: dict[str, _Width]) -> dict[str, Meas
         )
         if narrowest is not None:
             found["cortical_area_fraction_isthmus"] = _share(
-                _width_at(profile, "outer_area_mm2", narrowest.level_mm),
-                _width_at(profile, "canal_area_mm2", narrowest.level_mm),
+                find_width(profile, "outer_area_mm2", narrowest.level_mm),
+                find_width(profile, "canal_area_mm2", narrowest.level_mm),
                 narrowest.level_u_mm,
             )
     return {name: value for name, value in found.items() if value.known}

@@ -8,12 +8,8 @@ from math import pi
 
 import numpy as np
 
+from canalmorph.indices.widths import find_width
 from canalmorph.model.results import CanalProfile, Measurement
-
-#: Distance over which the slope of a measure against the level is taken. [mm]
-SLOPE_REACH_MM = 4.0
-#: Sections on both sides of the level are this near at most. [mm]
-NEAR_MM = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,16 +82,5 @@ def _divide(body: float, canal: Measurement) -> Measurement:
 
 
 def _measure_at(profile: CanalProfile, column: str, level_mm: float) -> Measurement:
-    """Return a column at a level, unknown where no known section is near on either side."""
-    known = np.isfinite(profile.columns[column])
-    levels, values = profile.levels_mm[known], profile.columns[column][known]
-    above = (levels >= level_mm - 1e-9) & (levels < level_mm + NEAR_MM)
-    below = (levels <= level_mm + 1e-9) & (levels > level_mm - NEAR_MM)
-    if not above.any() or not below.any():
-        return Measurement()
-    value = float(np.interp(level_mm, levels[::-1], values[::-1]))
-    near = np.abs(levels - level_mm) <= SLOPE_REACH_MM
-    slope = float(np.polyfit(levels[near], values[near], 1)[0]) if near.sum() >= 3 else 0.0
-    nearest = int(np.argmin(np.abs(levels - level_mm)))
-    u_edge = float(profile.uncertainties[column][known][nearest])
-    return Measurement(value=value, u=float(np.hypot(u_edge, slope * profile.level_u_mm)))
+    width = find_width(profile, column, level_mm)
+    return Measurement() if width is None else width.state(profile.level_u_mm)

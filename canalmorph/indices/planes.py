@@ -53,13 +53,12 @@ def compute_planes(profile: CanalProfile, compute: _Compute) -> dict[str, Measur
 
 
 def compute_rotation(
-    profile: CanalProfile, compute: _Compute
+    profile: CanalProfile, here: Measurement, compute: _Compute
 ) -> tuple[Measurement, tuple[str, ...]]:
     """Return the flare index's largest change over 10 degrees of rotation, and warnings.
 
     Both planes share most of the edges' error; what is left is taken as that of one of them.
     """
-    here = compute(profile).get("cfi_ml", Measurement())
     if here.value is None:
         return Measurement(), ()
     changes: list[tuple[float, float]] = []

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
-from canalmorph.geometry.outlines import find_centroids
+from canalmorph.measure.bow import find_centres
 from canalmorph.measure.facts import gather_facts
 from canalmorph.measure.proximal import find_proximal_warnings
 from canalmorph.measure.settings import MeasureSettings
@@ -98,10 +98,7 @@ def _local_tilt(
     levels: NDArray[np.float64], canal: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the angle of the canal's local axis against the shaft axis at each level [deg]."""
-    rings = np.concatenate(
-        [canal[..., :2], np.broadcast_to(levels[:, None, None], (*canal.shape[:2], 1))], axis=-1
-    )
-    centroids = find_centroids(rings)
+    centroids = find_centres(levels, canal)
     tilt = np.full(len(levels), np.nan)
     u = np.full(len(levels), np.nan)
     for row, level in enumerate(levels):

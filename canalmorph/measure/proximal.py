@@ -15,6 +15,8 @@ from canalmorph.published import (
 #: Uncertainty of the lesser trochanter's apex across the shaft, each way; the second where
 #: shaft or head is not in view, so that it was looked for in rougher directions. [mm]
 APEX_ACROSS_U_MM, ROUGH_ACROSS_U_MM = 0.3, 1.2
+#: A head whose centre is known to no better than this is flagged. [mm]
+CENTRE_UNCERTAIN_MM = 1.0
 #: Facts of the head that have no meaning without the shaft's axis.
 AGAINST_SHAFT = ("head_level_mm", "femoral_offset_mm", "femoral_offset_ap_mm")
 #: A number outside its published band is doubtful from this many of its uncertainties on.
@@ -55,6 +57,8 @@ def find_proximal_warnings(aligned: AlignedFemur, facts: dict[str, Measurement])
         warnings.append("head_not_in_view")
     elif not head.separated:
         warnings.append("head_not_separated")
+    elif head.centre_u_mm > CENTRE_UNCERTAIN_MM:
+        warnings.append("head_not_round")
     if aligned.neck is not None and aligned.neck_by_sphere is not None:
         cosine = float(aligned.neck.direction @ aligned.neck_by_sphere.direction)
         if np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))) > NECK_AXES_APART_DEG:

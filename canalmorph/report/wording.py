@@ -60,6 +60,8 @@ WARNING_WORDS = {
     "blank, and ML and AP are the scanner's.",
     "head_not_separated": "Head and socket could not be told apart, as in a fused or bone-on-bone "
     "joint: head and neck are blank, and ML and AP are the scanner's.",
+    "head_not_round": "Too little of the head's surface lies on one sphere: its centre, and so "
+    "neck, offset and torsion, is known to 1.5 mm only; check the circle on the AP picture.",
     "neck_methods_differ": "Two ways to find the neck's axis differ by more than 5 degrees: the "
     "neck's shape is unusual, and its angle hangs on the method.",
     "head_size_unusual": "The head's diameter lies outside 38 to 56 mm, which healthy adults have; "

@@ -187,6 +187,20 @@ def test_bands_flag_and_hide_nothing(
         assert facts[name].value == value
 
 
+@pytest.mark.parametrize(("centre_u_mm", "flagged"), [(0.3, False), (1.5, True)])
+def test_a_head_that_is_no_sphere_is_flagged_and_its_neck_less_sure(
+    make_aligned: Make, centre_u_mm: float, flagged: bool
+) -> None:
+    hip = make_hip(make_aligned)
+    femur = hip.cortex.femur
+    femur = replace(femur, head=replace(femur.head, centre_u_mm=centre_u_mm))
+    hip = replace(hip, cortex=replace(hip.cortex, femur=femur))
+    facts = find_proximal_facts(hip)
+    assert ("head_not_round" in find_proximal_warnings(hip, facts)) is flagged
+    assert facts["head_x_mm"].u == centre_u_mm
+    assert facts["femoral_offset_mm"].u >= centre_u_mm
+
+
 def test_necks_of_two_methods_far_apart_are_flagged(make_aligned: Make) -> None:
     hip = make_hip(make_aligned)
     other = make_hip(make_aligned, angle_deg=131.0).neck

@@ -9,7 +9,7 @@ from canalmorph.locate.heads import find_heads
 from canalmorph.model.femur import Calibration, Femur, HeadSphere, Side
 from canalmorph.model.volume import CtVolume
 from canalmorph.segment.calibration import through_plane_blur_mm
-from canalmorph.segment.head import refine_head
+from canalmorph.segment.head import NOT_ROUND_CENTRE_U_MM, ROUND_SHARE, refine_head
 from canalmorph_phantoms.build import rasterise_scan
 from canalmorph_phantoms.catalogue import CATALOGUE
 from canalmorph_phantoms.spec import PhantomScan, PlacedFemur, Scanner
@@ -134,6 +134,22 @@ def test_a_solid_joint_has_no_head_of_its_own() -> None:
     voxels[(distance > 22.0) & (height > -14.0)] = 900
     sphere = refine(replace(volume, voxels_hu=voxels))
     assert not sphere.separated
+
+
+def test_a_flattened_head_says_that_it_is_no_sphere() -> None:
+    """A quarter of the sphere cut off, as in a collapsed head: 10 of 23 mm above its centre."""
+    femur, volume = make_hip(joint_gap_mm=2.0)
+    index = np.indices(volume.voxels_hu.shape).reshape(3, -1)
+    points = (volume.index_to_lps_mm[:3, :3] @ index).T + volume.index_to_lps_mm[:3, 3]
+    arm = points - [-88.0, 0.0, 0.0]
+    gone = (arm[:, 2] > 10.0) & (np.linalg.norm(arm, axis=1) < femur.shape.head_radius_mm + 1.0)
+    voxels = volume.voxels_hu.copy()
+    voxels[gone.reshape(voxels.shape)] = 60
+    sphere = refine(replace(volume, voxels_hu=voxels))
+    assert sphere.inlier_share < ROUND_SHARE
+    assert sphere.centre_u_mm >= NOT_ROUND_CENTRE_U_MM
+    centre, _ = find_errors(femur, sphere)
+    assert centre < 3 * np.sqrt(3.0) * sphere.centre_u_mm
 
 
 def test_left_and_right_are_mirror_images() -> None:
