@@ -1,6 +1,8 @@
-"""The reasons to refuse: one class each, with a code, fields and a sentence on what to do.
+"""The reasons to refuse a scan in reading: one class each, with a code and what to do.
 
-A message may name a file (relative to the input) and a tag; it never carries a patient's identity.
+The reasons of the stages that measure are in `femur_errors`, those of the results folder in
+`results_errors`; `model.codes` lists all of them. A class's docstring is the meaning of its code.
+A message may name a file (relative to the input) and a tag, and no patient's identity.
 """
 
 from functools import partial
@@ -15,108 +17,12 @@ class CanalMorphError(Exception):
     """
 
     code: ClassVar[str] = "error"
+    #: What can be done about it: the end of the message, and a column of the list of codes.
+    remedy: ClassVar[str] = ""
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Rebuild from the keyword-only fields, which plain pickling of exceptions cannot."""
         return partial(type(self), **self.__dict__), ()
-
-
-class NoFemurError(CanalMorphError):
-    """No shaft with a femoral head above it is in view."""
-
-    code = "no-femur"
-
-    def __init__(self, *, source: str, n_long_bones: int) -> None:
-        bones = "one long bone was" if n_long_bones == 1 else f"{n_long_bones} long bones were"
-        seen = (
-            f"{bones} found in it, none with a femoral head above it"
-            if n_long_bones
-            else "no long bone was found in it"
-        )
-        super().__init__(
-            f"'{source}' shows no femur that can be measured: {seen}. "
-            f"Give a CT that shows the hip joint and the shaft below it."
-        )
-        self.source, self.n_long_bones = source, n_long_bones
-
-
-class HeadNotInViewError(CanalMorphError):
-    """The femoral head is not in view, and the lesser trochanter alone does not tell the femur."""
-
-    code = "head-not-in-view"
-
-    def __init__(self, *, side: str) -> None:
-        super().__init__(
-            f"The head of the {side} femur is not in view, and no bump on the shaft is clearly its "
-            f"lesser trochanter. Rescan from the hip joint downwards."
-        )
-        self.side = side
-
-
-class LesserTrochanterError(CanalMorphError):
-    """The lesser trochanter cannot be told, so that no level has a meaning."""
-
-    code = "lesser-trochanter-not-found"
-
-    def __init__(self, *, side: str, prominence_mm: float) -> None:
-        super().__init__(
-            f"The lesser trochanter of the {side} femur cannot be told: the largest bump stands "
-            f"out by {prominence_mm:.1f} mm. Check that it is in view and not removed or fractured."
-        )
-        self.side, self.prominence_mm = side, prominence_mm
-
-
-class ShaftTooShortError(CanalMorphError):
-    """Too little of the shaft is in view for an axis."""
-
-    code = "shaft-too-short"
-
-    def __init__(self, *, side: str, length_mm: float) -> None:
-        super().__init__(
-            f"Only {length_mm:.0f} mm of the {side} femur's shaft below the lesser trochanter is "
-            f"in view, too little for its axis. Rescan to at least 150 mm below the lesser "
-            f"trochanter."
-        )
-        self.side, self.length_mm = side, length_mm
-
-
-class CanalNotFollowedError(CanalMorphError):
-    """The shaft is in view, but its outlines cannot be followed."""
-
-    code = "canal-not-followed"
-
-    def __init__(self, *, side: str, cause: str) -> None:
-        super().__init__(
-            f"The canal of the {side} femur cannot be followed below the lesser trochanter: "
-            f"{cause}. Check the scan by eye at that place."
-        )
-        self.side, self.cause = side, cause
-
-
-class SlicesAlongShaftError(CanalMorphError):
-    """Thick slices run along the shaft instead of across it."""
-
-    code = "slices-along-shaft"
-
-    def __init__(self, *, side: str, spacing_mm: float) -> None:
-        super().__init__(
-            f"The slices run along the shaft of the {side} femur and are {spacing_mm:.1f} mm "
-            f"apart, which blurs its walls. Give the axial reconstruction."
-        )
-        self.side, self.spacing_mm = side, spacing_mm
-
-
-class SideContradictionError(CanalMorphError):
-    """Two femora claim one side, or the sides are crossed."""
-
-    code = "side-contradiction"
-
-    def __init__(self, *, source: str) -> None:
-        super().__init__(
-            f"The positions of the femora in '{source}' contradict their sides, so that left and "
-            f"right cannot be told. Check the patient orientation of the scan."
-        )
-        self.source = source
 
 
 class ReadError(CanalMorphError):
@@ -133,8 +39,7 @@ class ReadError(CanalMorphError):
     """
 
     code = "unreadable"
-    #: What the technician can do about it.
-    remedy: ClassVar[str] = "Export the scan again."
+    remedy = "Export the scan again."
 
     def __init__(self, *, file: str, detail: str, tag: str = "") -> None:
         place = f"{file} [{tag}]" if tag else file
@@ -357,90 +262,3 @@ class NoBoneError(ReadError):
 
     code = "no-bone"
     remedy = "Give a series that shows the femur."
-
-
-class ResultsFolderError(CanalMorphError):
-    """A folder that cannot take results; the base of its reasons.
-
-    Parameters
-    ----------
-    folder : str
-        The folder as the user named it.
-    """
-
-    code = "results-folder"
-    #: What is wrong and what to do, after the folder's name.
-    sentence: ClassVar[str] = "cannot take results; name another folder."
-
-    def __init__(self, *, folder: str) -> None:
-        super().__init__(f"{folder} {self.sentence}")
-        self.folder = folder
-
-
-class ResultsInsideInputError(ResultsFolderError):
-    """The results would be written among the scans."""
-
-    code = "results-inside-input"
-    sentence = "lies inside an input; name a results folder outside the scans."
-
-
-class ResultsForeignFolderError(ResultsFolderError):
-    """The folder holds something else than results."""
-
-    code = "results-foreign-folder"
-    sentence = "exists, is not empty and holds no results of canalmorph; name a new folder."
-
-
-class ResultsBusyError(ResultsFolderError):
-    """Another run writes to the folder."""
-
-    code = "results-busy"
-    sentence = "is in use by another run; wait for its end or name another folder."
-
-
-class ResultsNotWritableError(ResultsFolderError):
-    """The folder cannot be made or written."""
-
-    code = "results-not-writable"
-    sentence = "cannot be written; check the right to write there and the space on the disk."
-
-
-class ResultsOtherKeyError(ResultsFolderError):
-    """The folder's case names were made with another key."""
-
-    code = "results-other-key"
-    sentence = (
-        "was made with another case key, so that the same scan would get two names; give the "
-        "same --case-key, or name a new folder."
-    )
-
-
-class CaseKeyUnusableError(CanalMorphError):
-    """The file that should hold the case key holds none."""
-
-    code = "case-key-unusable"
-
-    def __init__(self, *, file: str, shortest_bytes: int) -> None:
-        super().__init__(
-            f"{file} is no case key: it must be a file of at least {shortest_bytes} bytes that "
-            "can be read; make one from random bytes and keep it secret."
-        )
-        self.file, self.shortest_bytes = file, shortest_bytes
-
-
-class RecordUnreadableError(CanalMorphError):
-    """A case's result.json cannot be read back.
-
-    Parameters
-    ----------
-    file : str
-        The record, relative to the results folder.
-    detail : str
-        What was found, a whole sentence.
-    """
-
-    code = "record-unreadable"
-
-    def __init__(self, *, file: str, detail: str) -> None:
-        super().__init__(f"{file}: {detail} Delete the case's folder and measure its scan again.")
-        self.file, self.detail = file, detail

@@ -22,7 +22,7 @@ from canalmorph.measure.canal import measure_canal
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.model.femur import AlignedFemur, Femur, Side
 from canalmorph.model.results import CaseResult, FemurResult, Refusal, SideDifference
-from canalmorph.model.volume import CtVolume
+from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.read.settings import ReadSettings
 from canalmorph.segment.cortex import segment_cortex
 from canalmorph.segment.settings import SegmentSettings
@@ -94,6 +94,7 @@ def measure_scan(
     CanalMorphError
         If there is no femur in the scan, or none of them could be measured.
     """
+    facts = _join_warnings(volume, knees)
     progress("locate")
     femurs = locate_femurs(volume, settings.locate)
     if knees is not None:
@@ -113,6 +114,7 @@ def measure_scan(
                     message=str(error),
                     source=volume.facts.source,
                     side=femur.side,
+                    warnings=facts.warnings,
                 )
             )
             continue
@@ -124,7 +126,7 @@ def measure_scan(
     spacing = tuple(float(step) for step in volume.spacing_mm)
     case = CaseResult(
         case_id=case_id,
-        scan=volume.facts,
+        scan=facts,
         patient=volume.patient,
         spacing_mm=(spacing[0], spacing[1], spacing[2]),
         femora=tuple(results),
@@ -135,6 +137,14 @@ def measure_scan(
         differences=differences,
     )
     return ScanMeasurement(case=case, aligned=tuple(aligned))
+
+
+def _join_warnings(volume: CtVolume, knees: CtVolume | None) -> ScanFacts:
+    """Return the scan's facts with what was odd in either of its blocks."""
+    if knees is None:
+        return volume.facts
+    both = dict.fromkeys((*volume.facts.warnings, *knees.facts.warnings))
+    return replace(volume.facts, warnings=tuple(both))
 
 
 def _compare_sides(

@@ -14,11 +14,8 @@ from canalmorph.align.neck import find_neck_axis
 from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
-from canalmorph.errors import (
-    CanalMorphError,
-    CanalNotFollowedError,
-    ShaftTooShortError,
-)
+from canalmorph.errors import CanalMorphError
+from canalmorph.femur_errors import CanalNotFollowedError, ShaftTooShortError
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import find_angle_deg, fit_line, normalise
 from canalmorph.geometry.outlines import find_centroids

@@ -9,7 +9,7 @@ from dataclasses import replace
 from canalmorph.align.frames import make_scanner_frame
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
-from canalmorph.errors import HeadNotInViewError, LesserTrochanterError
+from canalmorph.femur_errors import HeadNotInViewError, LesserTrochanterError
 from canalmorph.model.femur import Cortex, FemurFrame, LesserTrochanter
 
 #: Where the lesser trochanter is looked for, below height 0 of the rings, which lies 25 mm over the

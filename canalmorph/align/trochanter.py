@@ -23,7 +23,7 @@ from scipy import ndimage
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter_top import TOP_MM, DenseSurface, Top, find_top, point_across
 from canalmorph.align.trochanter_u import Rival, state_level_uncertainty
-from canalmorph.errors import LesserTrochanterError
+from canalmorph.femur_errors import LesserTrochanterError
 from canalmorph.geometry.densify import close_small_gaps, densify_rings, measure_cell_areas
 from canalmorph.geometry.ridges import Peak, find_vertex, list_peaks
 from canalmorph.model.femur import FemurFrame, LesserTrochanter

@@ -5,12 +5,12 @@ import shutil
 from pathlib import Path
 
 from canalmorph.batch.folder import OUTDATED_SUFFIX, UNFINISHED_PREFIX, ResultsFolder
-from canalmorph.errors import ResultsNotWritableError
 from canalmorph.export.masks import write_masks
 from canalmorph.export.record import write_record
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement
 from canalmorph.report.page import write_report
+from canalmorph.results_errors import ResultsNotWritableError
 
 
 def write_case(

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from canalmorph.errors import (
+from canalmorph.results_errors import (
     CaseKeyUnusableError,
     ResultsBusyError,
     ResultsForeignFolderError,

@@ -17,16 +17,15 @@ from canalmorph.batch.outcomes import (
     SilentListener,
 )
 from canalmorph.batch.tables import Tables
-from canalmorph.errors import CanalMorphError, ResultsFolderError
+from canalmorph.errors import CanalMorphError
 from canalmorph.export.rows import make_case_rows
+from canalmorph.model.codes import INTERNAL_ERROR
 from canalmorph.model.results import CaseResult, Refusal
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
 from canalmorph.read.scans import read_series, survey_scans
-
-#: Code of an error that nobody foresaw.
-INTERNAL_ERROR = "internal-error"
+from canalmorph.results_errors import ResultsFolderError
 
 
 def measure_inputs(
@@ -116,16 +115,17 @@ class _Run:
     def _take_series(self, series: SeriesFound, paths: Sequence[Path]) -> CaseOutcome:
         """Measure one series, whatever comes."""
         name = unread_name = self._name_unread(series, paths)
-        stage = "read"
+        stage, warnings = "read", series.warnings
         try:
             volume = self._read_volume(series)
+            warnings = volume.facts.warnings
             knees, unread_knees = self._read_knees(series)
             name, stage = self._folder.name_case(volume.facts.series_key), "measure"
             case = self._measure_volume(volume, name, knees)
         except ResultsFolderError:
             raise
         except CanalMorphError as error:
-            refusal = _describe_refusal(error, series, stage)
+            refusal = _describe_refusal(error, series, stage, warnings)
             return self._note_refusal(name, refusal, file=getattr(error, "file", ""))
         except Exception as error:
             refusal = describe_bug(error, series, stage)
@@ -157,7 +157,7 @@ class _Run:
         try:
             return self._read_volume(series.knees), ()
         except CanalMorphError as error:
-            refusal = _describe_refusal(error, series.knees, "read")
+            refusal = _describe_refusal(error, series.knees, "read", series.knees.warnings)
             if self._options.deidentify:
                 refusal = hide_refusal(refusal, getattr(error, "file", ""), self._folder)
             return None, (refusal,)
@@ -181,6 +181,7 @@ class _Run:
             message=series.message,
             source=series.source,
             tag=series.tag,
+            warnings=series.warnings,
         )
         return self._note_refusal(self._name_unread(series, paths), refusal, file=series.file)
 
@@ -235,14 +236,18 @@ def describe_bug(error: Exception, series: SeriesFound, stage: str) -> Refusal:
             "Measure it again with --debug and report what it prints."
         ),
         source=series.source,
+        warnings=series.warnings,
     )
 
 
-def _describe_refusal(error: CanalMorphError, series: SeriesFound, stage: str) -> Refusal:
+def _describe_refusal(
+    error: CanalMorphError, series: SeriesFound, stage: str, warnings: tuple[str, ...]
+) -> Refusal:
     return Refusal(
         stage=stage,
         code=error.code,
         message=str(error),
         source=series.source,
         tag=getattr(error, "tag", ""),
+        warnings=warnings,
     )

@@ -7,12 +7,12 @@ from dataclasses import asdict
 from pathlib import Path
 
 from canalmorph.batch.folder import ResultsFolder, write_private
-from canalmorph.errors import RecordUnreadableError, ResultsNotWritableError
+from canalmorph.export.decode import decode_refusal
 from canalmorph.export.record import read_record
 from canalmorph.export.rows import CaseRows, make_case_rows, make_refusal_row
 from canalmorph.export.tables import write_tables
-from canalmorph.model.femur import Side
 from canalmorph.model.results import Refusal
+from canalmorph.results_errors import RecordUnreadableError, ResultsNotWritableError
 
 #: Refusals by the keyed name of their input; only the owner may read it, as it names files.
 REFUSED_NAME = ".refused.json"
@@ -99,9 +99,6 @@ def _read_refused(file: Path) -> dict[str, tuple[Refusal, ...]]:
         return {}
     plain = json.loads(file.read_text(encoding="utf-8"))
     return {
-        name: tuple(
-            Refusal(**{**fields, "side": Side(fields["side"]) if fields["side"] else None})
-            for fields in refusals
-        )
+        name: tuple(decode_refusal(fields) for fields in refusals)
         for name, refusals in plain.items()
     }

@@ -42,7 +42,7 @@ def decode_case(record: Plain) -> CaseResult:
         patient=PatientFacts(),
         spacing_mm=(spacing[0], spacing[1], spacing[2]),
         femora=tuple(_decode_femur(plain) for plain in record["femora"]),
-        refusals=tuple(_decode_refusal(plain) for plain in record["refusals"]),
+        refusals=tuple(decode_refusal(plain) for plain in record["refusals"]),
         software_version=record["software_version"],
         settings_hash=record["settings_hash"],
         settings=record["settings"],
@@ -147,9 +147,12 @@ def _decode_advice(plain: Plain) -> FixationAdvice:
     )
 
 
-def _decode_refusal(plain: Plain) -> Refusal:
+def decode_refusal(plain: Plain) -> Refusal:
+    """Return a refusal from its plain data."""
     side = plain["side"]
-    return Refusal(**{**plain, "side": None if side is None else Side(side)})
+    # Records of earlier versions have no warnings.
+    texts = {"warnings": tuple(plain.get("warnings", ()))}
+    return Refusal(**{**plain, **texts, "side": None if side is None else Side(side)})
 
 
 def _decode_measurements(plain: Plain) -> dict[str, Measurement]:

@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.errors import RecordUnreadableError
 from canalmorph.export.decode import decode_case
 from canalmorph.export.files import write_atomically
 from canalmorph.export.packing import pack_outlines
 from canalmorph.model.results import CaseResult
 from canalmorph.model.volume import PatientFacts
+from canalmorph.results_errors import RecordUnreadableError
 
 #: Name and number of the record's form; a change that an older reader would misread is a new one.
 RECORD_FORMAT = "canalmorph-case-1"

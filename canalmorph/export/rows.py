@@ -56,6 +56,7 @@ def make_refusal_row(refusal: Refusal, *, case_id: str = "") -> Row:
         "reason_code": refusal.code,
         "tag": refusal.tag,
         "message": refusal.message,
+        "warnings": ";".join(refusal.warnings),
     }
 
 
@@ -94,7 +95,7 @@ def _describe_femur(case: CaseResult, femur: FemurResult) -> dict[str, Cell]:
         "case_id": case.case_id,
         "side": femur.side.value,
         "status": femur.status,
-        "warnings": ";".join(femur.warnings),
+        "warnings": ";".join((*case.scan.warnings, *femur.warnings)),
         "plane": femur.profile.frame.plane.value,
         "torsion_method": TORSION_METHOD
         if femur.indices.values.get("torsion_deg", Measurement()).known

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.errors import NoFemurError, SideContradictionError
+from canalmorph.femur_errors import NoFemurError, SideContradictionError
 from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
 from canalmorph.geometry.lines import fit_line
 from canalmorph.locate.heads import find_heads

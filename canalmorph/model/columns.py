@@ -84,7 +84,7 @@ FEMUR_COLUMNS = (
         "status",
         "measured, or partial where a measured column is blank that does not need the knee.",
     ),
-    make_text("warnings", "Warning codes, joined by semicolons."),
+    make_text("warnings", "Warning codes of the scan and of the femur, joined by semicolons."),
     make_text(
         "plane",
         "What ML and AP mean: neck (shaft axis and neck axis), else condylar (posterior condylar "
@@ -373,6 +373,7 @@ REFUSAL_COLUMNS = (
     make_text("reason_code", "Reason."),
     make_text("tag", "DICOM tag or header field at fault."),
     make_text("message", "What is wrong and what to do."),
+    make_text("warnings", "Codes of what was odd in the files, joined by semicolons."),
 )
 
 SIDE_COLUMNS = (

@@ -246,6 +246,8 @@ class Refusal:
         The DICOM tag or header field at fault, where one is.
     side : Side or None
         The femur, where the rest of the scan was measured.
+    warnings : tuple of str
+        Codes of what was odd in the scan's files.
     """
 
     stage: str
@@ -254,6 +256,7 @@ class Refusal:
     source: str
     tag: str = ""
     side: Side | None = None
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -65,7 +65,7 @@ class SeriesFound:
     low_mm, high_mm : tuple of 3 floats or None
         Corners of the volume's box in patient space. [mm]
     warnings : tuple of str
-        Codes of `READ_WARNINGS`.
+        Codes of `canalmorph.model.warning_codes.SCAN_WARNINGS`.
     plan : DicomPlan, FilePlan or None
         What is needed to load it.
     error : ReadError or None

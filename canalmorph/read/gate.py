@@ -10,12 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.errors import (
-    NoBoneError,
-    NotHounsfieldError,
-    OnlyAirError,
-    TooFewSlicesError,
-)
+from canalmorph.errors import NoBoneError, NotHounsfieldError, OnlyAirError, TooFewSlicesError
 from canalmorph.model.volume import CtVolume
 from canalmorph.read.grid import check_voxel
 from canalmorph.read.pixels import AIR_HU

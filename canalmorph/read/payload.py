@@ -6,12 +6,7 @@ import zlib
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.errors import (
-    CorruptFileError,
-    MalformedTagError,
-    TooLargeError,
-    TruncatedFileError,
-)
+from canalmorph.errors import CorruptFileError, MalformedTagError, TooLargeError, TruncatedFileError
 from canalmorph.read.settings import ReadSettings
 
 #: Deflate cannot shrink more than this.

@@ -8,6 +8,7 @@ import jinja2
 from markupsafe import Markup
 
 from canalmorph.flags import Quality
+from canalmorph.model.codes import describe_warning
 from canalmorph.model.femur import AlignedFemur, Side
 from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.published import BIBLIOGRAPHY
@@ -32,7 +33,6 @@ from canalmorph.report.wording import (
     STANDING,
     describe_refusal,
     describe_shape,
-    describe_warning,
 )
 
 
@@ -107,7 +107,7 @@ def make_page(
         sides=[_make_side(femur, by_side.get(femur.side)) for femur in case.femora],
         refusals=[describe_refusal(refusal, deidentify=deidentify) for refusal in case.refusals],
         unseen=_list_unseen(case),
-        cautions=_list_cautions(case.femora),
+        cautions=[*_list_scan_cautions(case), *_list_cautions(case.femora)],
         unknown=_merge(femur.advice.unknown for femur in case.femora),
         tables=list_numbers(case),
         against=list_sides(case),
@@ -160,7 +160,6 @@ def _list_scan(case: CaseResult, *, deidentify: bool) -> Mapping[str, str]:
         "Tube voltage": "" if scan.kvp is None else f"{scan.kvp:g} kV",
         "Scanner": scan.manufacturer,
         "Input hash": scan.input_sha256[:16],
-        "Reading": "; ".join(describe_warning(code) for code in scan.warnings),
         "Software": f"canalmorph {case.software_version}",
         "Settings": case.settings_hash,
     }
@@ -236,6 +235,11 @@ def _list_unseen(case: CaseResult) -> list[str]:
     """Return the sides of which the page has neither numbers nor a refusal."""
     told = {femur.side for femur in case.femora} | {refusal.side for refusal in case.refusals}
     return [side.value for side in Side if side not in told]
+
+
+def _list_scan_cautions(case: CaseResult) -> list[str]:
+    """Return what was odd in the files: it holds for both femora."""
+    return [f"Scan: {describe_warning(code)}" for code in case.scan.warnings]
 
 
 def _list_cautions(femora: Sequence[FemurResult]) -> list[str]:

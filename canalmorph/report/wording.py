@@ -2,7 +2,6 @@
 
 from canalmorph.model.certainty import SURE_FROM, get_chance_below
 from canalmorph.model.femur import Plane
-from canalmorph.model.oddities import READ_WARNINGS
 from canalmorph.model.results import (
     CanalIndices,
     CanalShape,
@@ -37,53 +36,6 @@ PLANE_WORDS = {
     Plane.SCANNER: "the scanner's coronal plane, since no neck axis was found; ML and AP then "
     "depend on how the leg lay",
 }
-#: What a code means to the reader; a code that is not here is shown as it is.
-WARNING_WORDS = {
-    "head_at_lt20": "The head's circle is met 20 mm above the lesser trochanter; the flare index "
-    "hangs on where the width is said to end there.",
-    "thin_cortex_at_lt20": "The cortex is thin 20 mm above the lesser trochanter; its edges there "
-    "rest on the density of thick cortex.",
-    "metal": "Metal or clipped values lie near some sections; their numbers are blank.",
-    "lt_uncertain": "The lesser trochanter is not clear; every level counts from it. Check it on "
-    "the AP picture.",
-    "neck_not_found": "No neck axis was found; the plane of ML and AP is not the neck's.",
-    "condyles_not_found": "The scan reaches the knee, but no two whole condyles apart from the "
-    "other bones were found; torsion and length are blank.",
-    "knee_from_second_block": "Hip and knee were scanned apart; torsion and length hold only if "
-    "the leg did not move in between.",
-    "canal_shape_depends_on_rotation": "Turned by 10 degrees about its shaft, this femur would "
-    "fall into another class of canal shape: a film taken slightly turned would name it "
-    "otherwise.",
-    "shaft_not_in_view": "The scan ends under the hip: head and trochanters are measured, and all "
-    "that needs the shaft's axis is blank.",
-    "head_not_in_view": "The femoral head is not in view or was not found: head and neck are "
-    "blank, and ML and AP are the scanner's.",
-    "head_not_separated": "Head and socket could not be told apart, as in a fused or bone-on-bone "
-    "joint: head and neck are blank, and ML and AP are the scanner's.",
-    "head_not_round": "Too little of the head's surface lies on one sphere: its centre, and so "
-    "neck, offset and torsion, is known to 1.5 mm only; check the circle on the AP picture.",
-    "neck_methods_differ": "Two ways to find the neck's axis differ by more than 5 degrees: the "
-    "neck's shape is unusual, and its angle hangs on the method.",
-    "head_size_unusual": "The head's diameter lies outside 38 to 56 mm, which healthy adults have; "
-    "check it on the pictures.",
-    "neck_shaft_angle_unusual": "The neck-shaft angle lies outside the published reference range "
-    "of 114 to 140 degrees; check it on the pictures.",
-    "femoral_offset_unusual": "The offset lies more than 3 SD from the published mean (22 to 63 "
-    "mm); check it on the pictures.",
-    "isthmus_not_in_view": "The canal still narrows where the scan ends.",
-    "isthmus_ambiguous": "The canal has two narrow places; which of them ends the shaft axis was a "
-    "choice that moves the widths near the trochanter.",
-    "shaft_not_followed": "The shaft could not be followed as far down as the scan shows it: a "
-    "fracture, metal or contrast may be in the way; look at the pictures.",
-    "density_assumed": "No wall is thick enough to read the density of cortex from this scan; "
-    "a usual one was taken and the uncertainties widened.",
-    "porous_endosteum": "The inner cortex is porous: the canal is measured to the marrow; within "
-    "dense cortex it is wider, see the section table.",
-    "narrow_canal": "Parts of the canal are too narrow for this scan's blur; they are blank.",
-    "short_shaft_axis": "Little of the shaft is in view, so its axis is less sure.",
-    **READ_WARNINGS,
-}
-
 #: Stands above everything else.
 STANDING = (
     "A measuring and teaching aid, for discussion. Not a medical device. It was never validated "
@@ -153,11 +105,6 @@ def describe_refusal(refusal: Refusal, *, deidentify: bool) -> str:
         message = message.replace(refusal.source, "This scan")
     side = f"The {refusal.side.value} femur was not measured. " if refusal.side else ""
     return f"{side}{message}"
-
-
-def describe_warning(code: str) -> str:
-    """Return what a warning's code means."""
-    return WARNING_WORDS.get(code, code.replace("_", " ").replace("-", " "))
 
 
 def _describe_unknown_shape(indices: CanalIndices) -> str:

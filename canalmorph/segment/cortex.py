@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.errors import SlicesAlongShaftError
+from canalmorph.femur_errors import SlicesAlongShaftError
 from canalmorph.flags import Quality
 from canalmorph.model.femur import Calibration, Cortex, Femur
 from canalmorph.segment.calibration import WallRays, calibrate, slice_axis, slice_direction

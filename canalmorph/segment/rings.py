@@ -7,7 +7,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from canalmorph.errors import ShaftTooShortError
+from canalmorph.femur_errors import ShaftTooShortError
 from canalmorph.geometry.lines import fit_line, normalise, perpendicular_axes
 from canalmorph.geometry.sampling import sample_planes
 from canalmorph.model.femur import Femur, HeadSphere

@@ -10,11 +10,8 @@ from typing import ParamSpec
 import typer
 
 from canalmorph.batch.mishaps import name_place
-from canalmorph.errors import (
-    CanalMorphError,
-    CaseKeyUnusableError,
-    ResultsFolderError,
-)
+from canalmorph.errors import CanalMorphError
+from canalmorph.results_errors import CaseKeyUnusableError, ResultsFolderError
 
 Parameters = ParamSpec("Parameters")
 

@@ -10,7 +10,7 @@ from canalmorph.align.femur import align_femur
 from canalmorph.align.neck import find_neck_axis
 from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
-from canalmorph.errors import HeadNotInViewError
+from canalmorph.femur_errors import HeadNotInViewError
 from canalmorph.geometry.lines import normalise
 from canalmorph.model.femur import FemurFrame, HeadSphere, Plane, Side
 from canalmorph.model.volume import CtVolume, ScanFacts

@@ -8,7 +8,7 @@ from scipy.interpolate import CubicSpline
 
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
-from canalmorph.errors import LesserTrochanterError
+from canalmorph.femur_errors import LesserTrochanterError
 from canalmorph.model.femur import FemurFrame, LesserTrochanter, Plane
 
 N_RAYS = 180

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from canalmorph.batch.folder import KEY_NAME, keyed_hash, open_results
-from canalmorph.errors import (
+from canalmorph.results_errors import (
     CaseKeyUnusableError,
     ResultsBusyError,
     ResultsForeignFolderError,

@@ -16,10 +16,11 @@ import pytest
 from canalmorph.batch import case_files
 from canalmorph.batch.outcomes import BatchOptions, MeasureScan
 from canalmorph.batch.run import is_companion, measure_inputs
-from canalmorph.errors import NoBoneError, ResultsNotWritableError
+from canalmorph.errors import NoBoneError
 from canalmorph.export.tables import TABLES
 from canalmorph.pipeline import Settings
 from canalmorph.read.found import SeriesFound
+from canalmorph.results_errors import ResultsNotWritableError
 from canalmorph_phantoms.build import PhantomResult
 from canalmorph_phantoms.write import write_dicom, write_nifti
 
@@ -197,6 +198,27 @@ def test_a_scan_refused_by_a_stage_is_a_row(tmp_path: Path, small_dicom: Path) -
     )
     assert row["case_id"] == result.outcomes[0].case_id
     assert not list((tmp_path / "out/cases").iterdir())
+
+
+def test_what_was_odd_in_the_files_stands_with_femur_refusal_and_survey(
+    tmp_path: Path, small_dicom: Path, known_measure: MeasureScan
+) -> None:
+    def refuse(volume, settings, **others):  # type: ignore[no-untyped-def]
+        raise NoBoneError(file=volume.facts.source, detail="There is none.")
+
+    scan = tmp_path / "scan"
+    shutil.copytree(small_dicom, scan)
+    first = min(scan.iterdir())
+    shutil.copy(first, scan / f"{first.name} (1)")
+    for measure, table in ((known_measure, "femurs.csv"), (refuse, "refusals.csv")):
+        measure_inputs([scan], tmp_path / "out", SETTINGS, measure=measure)
+        (row,) = read_rows(tmp_path / "out" / table)
+        assert "duplicate-files" in row["warnings"].split(";")
+    # Written, read back and written again.
+    measure_inputs([make_text(tmp_path)], tmp_path / "out", SETTINGS, measure=refuse)
+    rows = read_rows(tmp_path / "out/refusals.csv")
+    told = {row["reason_code"]: row["warnings"] for row in rows}
+    assert told == {"no-bone": "duplicate-files", "not-an-image": ""}
 
 
 def test_a_refusal_takes_earlier_numbers_away_and_a_success_the_refusal(

@@ -49,6 +49,16 @@ def test_survey_and_measure_take_the_same_series(small_dicom: Path, run: Callabl
     assert len(lines) == len(chosen)
 
 
+def test_survey_says_what_was_odd_and_what_to_do(
+    tmp_path: Path, small_dicom: Path, run: Callable
+) -> None:
+    shutil.copytree(small_dicom, tmp_path / "series")
+    first = min((tmp_path / "series").iterdir())
+    shutil.copy(first, tmp_path / "series/copy")
+    said = run("survey", tmp_path / "series").out
+    assert "note: Identical copies of files were left out. Nothing; the volume is whole." in said
+
+
 def test_names_of_files_cannot_steer_the_terminal(tmp_path: Path, run: Callable) -> None:
     evil = tmp_path / "scan\x1b[2J[red].nii"
     evil.write_text("no image")

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from canalmorph.errors import RecordUnreadableError
 from canalmorph.export.record import read_cases, read_record, write_record
 from canalmorph.export.rows import make_case_rows
 from canalmorph.export.tables import write_tables
 from canalmorph.model.results import CaseResult
 from canalmorph.model.volume import PatientFacts
+from canalmorph.results_errors import RecordUnreadableError
 
 MakeCase = Callable[..., CaseResult]
 

@@ -70,6 +70,17 @@ def test_numbers_come_back_within_half_a_last_digit(make_case: MakeCase, tmp_pat
     assert float(sections[0]["level_mm"]) == 20.0
 
 
+def test_what_was_odd_in_the_scan_stands_beside_each_femur_and_refusal(
+    make_case: MakeCase, tmp_path: Path
+) -> None:
+    write_tables(tmp_path, [make_case_rows(make_case())])
+    told = [row["warnings"] for row in _read(tmp_path / "femurs.csv")]
+    assert told == ["no-preamble;below-air;head_at_lt20;scanner_plane"] * 2
+    assert [row["warnings"] for row in _read(tmp_path / "refusals.csv")] == [
+        "no-preamble;below-air"
+    ]
+
+
 def test_nothing_missing_is_written_as_a_number(make_case: MakeCase, tmp_path: Path) -> None:
     write_tables(tmp_path, [make_case_rows(make_case())])
     for path in tmp_path.iterdir():

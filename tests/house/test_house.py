@@ -126,6 +126,8 @@ def test_every_error_says_something_and_survives_a_process_border() -> None:
         assert str(back) == str(error)
         assert vars(back) == vars(error)
         assert str(error).endswith("."), f"{error_class.__name__} is no sentence: {error}"
+        assert error_class.remedy, error_class
+        assert str(error).endswith(error_class.remedy), f"it does not say what to do: {error}"
 
 
 def test_every_error_has_a_code_of_its_own() -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canalmorph.errors import NoFemurError, SideContradictionError
+from canalmorph.femur_errors import NoFemurError, SideContradictionError
 from canalmorph.locate.femora import locate_femurs
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.model.femur import Side

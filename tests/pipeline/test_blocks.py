@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canalmorph.errors import NoFemurError
+from canalmorph.femur_errors import NoFemurError
 from canalmorph.model.femur import Plane
 from canalmorph.model.results import FemurResult
 from canalmorph.model.volume import CtVolume
@@ -92,6 +92,16 @@ def test_two_blocks_agree_with_the_whole(in_one: FemurResult, in_two: FemurResul
         assert two[name].value == pytest.approx(one[name].value, abs=worst), name
     assert "knee_from_second_block" in in_two.warnings
     assert "knee_from_second_block" not in in_one.warnings
+
+
+def test_what_was_odd_in_either_block_is_said(whole: PhantomResult) -> None:
+    def mark(volume: CtVolume, *warnings: str) -> CtVolume:
+        return replace(volume, facts=replace(volume.facts, warnings=warnings))
+
+    hips = mark(cut(whole.volume, HIPS_DOWN_TO_MM, 1e3), "no-preamble", "below-air")
+    knees = mark(cut(whole.volume, -1e3, KNEES_UP_TO_MM), "below-air", "lossy-compression")
+    case = measure_scan(hips, Settings(), case_id="blocks", knees=knees).case
+    assert case.scan.warnings == ("no-preamble", "below-air", "lossy-compression")
 
 
 def test_no_section_is_made_between_the_blocks(in_two: FemurResult) -> None:

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canalmorph.errors import (
-    CanalMorphError,
+from canalmorph.errors import CanalMorphError
+from canalmorph.femur_errors import (
     CanalNotFollowedError,
     HeadNotInViewError,
     NoFemurError,

@@ -1,16 +1,12 @@
 """The small parts: strict numbers, right-angled axes, settings, error classes, warning codes."""
 
-import ast
 import pickle
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 import canalmorph.errors
 from canalmorph.errors import NotOrthogonalError, ReadError
-from canalmorph.model.oddities import READ_WARNINGS
-from canalmorph.read import raster
 from canalmorph.read.headers import looks_like_dicom
 from canalmorph.read.raster import square_axes
 from canalmorph.read.settings import ReadSettings
@@ -36,21 +32,6 @@ def test_read_errors_travel_whole_and_say_what_to_do(kind):
 def test_each_reason_has_a_code_of_its_own():
     codes = [kind.code for kind in READ_ERRORS]
     assert len(set(codes)) == len(codes)
-
-
-def test_every_warning_code_that_is_written_has_its_sentence():
-    folder = Path(raster.__file__).parent
-    literals = {
-        node.value
-        for path in folder.glob("*.py")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.Constant) and isinstance(node.value, str)
-    }
-    assert all(text.endswith(".") for text in READ_WARNINGS.values())
-    # A code that nothing writes would be a promise that nothing keeps.
-    written = "\n".join(path.read_text(encoding="utf-8") for path in folder.glob("*.py"))
-    assert [code for code in READ_WARNINGS if f'"{code}"' not in written] == []
-    assert literals >= set(READ_WARNINGS)
 
 
 @pytest.mark.parametrize(

@@ -53,7 +53,7 @@ def survey(
 
 def describe_series(series: "SeriesFound") -> list[str]:
     """Return the lines that tell a technician of one series."""
-    from canalmorph.model.oddities import READ_WARNINGS
+    from canalmorph.model.codes import describe_warning
     from canalmorph_cli.words import make_printable
 
     verdict = "measure" if series.chosen else STATUS_WORDS.get(series.status, "left out")
@@ -61,7 +61,7 @@ def describe_series(series: "SeriesFound") -> list[str]:
     if series.message:
         code = f" [{series.code}]" if series.code else ""
         lines.append(f"{'':<14}   {series.message}{code}")
-    lines += [f"{'':<14}   note: {READ_WARNINGS.get(code, code)}" for code in series.warnings]
+    lines += [f"{'':<14}   note: {describe_warning(code)}" for code in series.warnings]
     return [make_printable(line) for line in lines]
 
 

@@ -1,0 +1,104 @@
+"""The reasons to refuse a femur, or a scan in which none can be measured."""
+
+from canalmorph.errors import CanalMorphError
+
+
+class NoFemurError(CanalMorphError):
+    """No shaft with a femoral head above it is in view."""
+
+    code = "no-femur"
+    remedy = "Give a CT that shows the hip joint and the shaft below it."
+
+    def __init__(self, *, source: str, n_long_bones: int) -> None:
+        bones = "one long bone was" if n_long_bones == 1 else f"{n_long_bones} long bones were"
+        seen = (
+            f"{bones} found in it, none with a femoral head above it"
+            if n_long_bones
+            else "no long bone was found in it"
+        )
+        super().__init__(f"'{source}' shows no femur that can be measured: {seen}. {self.remedy}")
+        self.source, self.n_long_bones = source, n_long_bones
+
+
+class HeadNotInViewError(CanalMorphError):
+    """The femoral head is not in view, and the lesser trochanter alone does not tell the femur."""
+
+    code = "head-not-in-view"
+    remedy = "Rescan from the hip joint downwards."
+
+    def __init__(self, *, side: str) -> None:
+        super().__init__(
+            f"The head of the {side} femur is not in view, and no bump on the shaft is clearly its "
+            f"lesser trochanter. {self.remedy}"
+        )
+        self.side = side
+
+
+class LesserTrochanterError(CanalMorphError):
+    """The lesser trochanter cannot be told, so that no level has a meaning."""
+
+    code = "lesser-trochanter-not-found"
+    remedy = "Check that it is in view and not removed or fractured."
+
+    def __init__(self, *, side: str, prominence_mm: float) -> None:
+        super().__init__(
+            f"The lesser trochanter of the {side} femur cannot be told: the largest bump stands "
+            f"out by {prominence_mm:.1f} mm. {self.remedy}"
+        )
+        self.side, self.prominence_mm = side, prominence_mm
+
+
+class ShaftTooShortError(CanalMorphError):
+    """Too little of the shaft is in view for an axis."""
+
+    code = "shaft-too-short"
+    remedy = "Rescan to at least 150 mm below the lesser trochanter."
+
+    def __init__(self, *, side: str, length_mm: float) -> None:
+        super().__init__(
+            f"Only {length_mm:.0f} mm of the {side} femur's shaft below the lesser trochanter is "
+            f"in view, too little for its axis. {self.remedy}"
+        )
+        self.side, self.length_mm = side, length_mm
+
+
+class CanalNotFollowedError(CanalMorphError):
+    """The shaft is in view, but its outlines cannot be followed."""
+
+    code = "canal-not-followed"
+    remedy = "Check the scan by eye at that place."
+
+    def __init__(self, *, side: str, cause: str) -> None:
+        super().__init__(
+            f"The canal of the {side} femur cannot be followed below the lesser trochanter: "
+            f"{cause}. {self.remedy}"
+        )
+        self.side, self.cause = side, cause
+
+
+class SlicesAlongShaftError(CanalMorphError):
+    """Thick slices run along the shaft instead of across it."""
+
+    code = "slices-along-shaft"
+    remedy = "Give the axial reconstruction."
+
+    def __init__(self, *, side: str, spacing_mm: float) -> None:
+        super().__init__(
+            f"The slices run along the shaft of the {side} femur and are {spacing_mm:.1f} mm "
+            f"apart, which blurs its walls. {self.remedy}"
+        )
+        self.side, self.spacing_mm = side, spacing_mm
+
+
+class SideContradictionError(CanalMorphError):
+    """Two femora claim one side, or the sides are crossed."""
+
+    code = "side-contradiction"
+    remedy = "Check the patient orientation of the scan."
+
+    def __init__(self, *, source: str) -> None:
+        super().__init__(
+            f"The positions of the femora in '{source}' contradict their sides, so that left and "
+            f"right cannot be told. {self.remedy}"
+        )
+        self.source = source

@@ -1,0 +1,50 @@
+"""What a code is: a short stable name, with what it means and what to do about it."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class CodeKind(StrEnum):
+    """Where a code stands."""
+
+    #: In ``refusals.csv``: a scan or a side was not measured, or a folder cannot be used.
+    REFUSAL = "refusal"
+    #: In ``refusals.csv``: beside a scan that was measured, and no loss.
+    LEFT_OUT = "left out"
+    #: In ``warnings``: odd in the files, yet the scan was read; said of both its femora.
+    SCAN_WARNING = "scan warning"
+    #: In ``warnings``: doubt about one femur.
+    FEMUR_WARNING = "femur warning"
+    #: In ``quality``: doubt about one section.
+    QUALITY_FLAG = "quality flag"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Code:
+    """One code of one kind.
+
+    Attributes
+    ----------
+    name : str
+        As it stands in the tables; reading joins words with dashes, measuring with underscores.
+    kind : CodeKind
+        Where it stands.
+    meaning, action : str
+        What was found, and what to do: whole sentences.
+
+    Examples
+    --------
+    >>> code = Code(name="a-b", kind=CodeKind.LEFT_OUT, meaning="It is odd.", action="Look at it.")
+    >>> code.sentence
+    'It is odd. Look at it.'
+    """
+
+    name: str
+    kind: CodeKind
+    meaning: str
+    action: str
+
+    @property
+    def sentence(self) -> str:
+        """What the reader of a page or a survey is told."""
+        return f"{self.meaning} {self.action}"

@@ -1,0 +1,92 @@
+"""Every code of the program in one list; the README's table is made from it.
+
+Refusals are the classes of errors, so that a code, its meaning and what to do stand in one place.
+"""
+
+from canalmorph import errors, femur_errors, results_errors
+from canalmorph.errors import CanalMorphError
+from canalmorph.model.code import Code, CodeKind
+from canalmorph.model.warning_codes import FEMUR_WARNINGS, QUALITY_FLAGS, SCAN_WARNINGS
+
+#: Code of an error that nobody foresaw.
+INTERNAL_ERROR = "internal-error"
+
+
+def _list_refusals() -> tuple[Code, ...]:
+    """Return the code of each class of errors that is not the base of others."""
+    classes = [
+        each
+        for module in (errors, femur_errors, results_errors)
+        for each in vars(module).values()
+        if isinstance(each, type) and issubclass(each, CanalMorphError)
+    ]
+    return tuple(
+        Code(
+            name=each.code,
+            kind=CodeKind.REFUSAL,
+            meaning=str(each.__doc__).partition("\n")[0],
+            action=each.remedy,
+        )
+        for each in dict.fromkeys(classes)
+        if not each.__subclasses__()
+    )
+
+
+def _left_out(name: str, meaning: str, action: str) -> Code:
+    return Code(name=name, kind=CodeKind.LEFT_OUT, meaning=meaning, action=action)
+
+
+REFUSALS = (
+    *_list_refusals(),
+    Code(
+        name=INTERNAL_ERROR,
+        kind=CodeKind.REFUSAL,
+        meaning="A bug of the program stopped this scan.",
+        action="Measure it again with --debug and report what it prints.",
+    ),
+)
+
+LEFT_OUT = (
+    _left_out(
+        "not-chosen",
+        "Another series of the study is better to measure, or this one is read for its knees.",
+        "Nothing; --all-series measures it too.",
+    ),
+    _left_out("localizer", "A localizer is a projection, not a section.", "Nothing."),
+    _left_out(
+        "odd-slice",
+        "Slices of another orientation, size or kind lay in the series.",
+        "Check that they are no part of the volume.",
+    ),
+    _left_out(
+        "not-ct-image",
+        "The object is no CT image (a report, a dose record, another modality).",
+        "Nothing.",
+    ),
+    _left_out("junk", "The directory file of a medium.", "Nothing."),
+    _left_out("not-an-image", "Files of no image format lay among the scans.", "Nothing."),
+    _left_out(
+        "too-few-slices",
+        "Single slices beside a volume, such as those that watch the contrast arrive.",
+        "Nothing.",
+    ),
+)
+
+CODES = (*REFUSALS, *LEFT_OUT, *SCAN_WARNINGS, *FEMUR_WARNINGS, *QUALITY_FLAGS)
+_WARNINGS = {code.name: code for code in (*SCAN_WARNINGS, *FEMUR_WARNINGS)}
+
+
+def describe_warning(name: str) -> str:
+    """Return what a warning of a scan or of a femur means and what to do about it.
+
+    A code of a later version, in a record that it wrote, is returned as words.
+
+    Examples
+    --------
+    >>> describe_warning("no-preamble")
+    'Files lack the DICOM preamble. Nothing; the data set was read whole.'
+    >>> describe_warning("of_a_later_version")
+    'of a later version'
+    """
+    code = _WARNINGS.get(name)
+    return code.sentence if code else name.replace("_", " ").replace("-", " ")

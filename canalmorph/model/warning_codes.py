@@ -1,0 +1,280 @@
+"""Codes of doubt: what was odd in the files, about a femur, and about a section.
+
+A number that carries one was measured; the sentence says what is in doubt and what to do.
+"""
+
+from canalmorph.model.code import Code, CodeKind
+
+
+def _scan(name: str, meaning: str, action: str) -> Code:
+    return Code(name=name, kind=CodeKind.SCAN_WARNING, meaning=meaning, action=action)
+
+
+def _femur(name: str, meaning: str, action: str) -> Code:
+    return Code(name=name, kind=CodeKind.FEMUR_WARNING, meaning=meaning, action=action)
+
+
+def _flag(name: str, meaning: str, action: str) -> Code:
+    return Code(name=name, kind=CodeKind.QUALITY_FLAG, meaning=meaning, action=action)
+
+
+SCAN_WARNINGS = (
+    _scan(
+        "duplicate-files",
+        "Identical copies of files were left out.",
+        "Nothing; the volume is whole.",
+    ),
+    _scan(
+        "odd-slices-left-out",
+        "Slices of another orientation, size or kind in the same series were left out.",
+        "Check on the pictures that the volume is the one that was meant.",
+    ),
+    _scan(
+        "split-series",
+        "One series held several volumes; they were told apart by acquisition.",
+        "Check that the phase or block that was measured is the one that was meant.",
+    ),
+    _scan(
+        "series-uid-per-slice",
+        "Each slice carried a series UID of its own; they were joined by geometry.",
+        "Have the system that wrote the files put right.",
+    ),
+    _scan(
+        "damaged-file-beside",
+        "A file among the slices is damaged or no image and was left out.",
+        "If the scan seems shorter than it was taken, send it again from the archive.",
+    ),
+    _scan(
+        "no-preamble",
+        "Files lack the DICOM preamble.",
+        "Nothing; the data set was read whole.",
+    ),
+    _scan(
+        "lossy-compression",
+        "The pixels were compressed with loss, which blurs thin cortex.",
+        "Give the original images where they are at hand.",
+    ),
+    _scan(
+        "stray-high-bits",
+        "Bits above the stored ones were masked; they may hold burnt-in text.",
+        "Look at the images for a name before passing them on.",
+    ),
+    _scan(
+        "padding-in-tissue",
+        "The padding value lies in the range of tissue and was not masked.",
+        "Check on the pictures that nothing is missing beside the bone.",
+    ),
+    _scan(
+        "values-clipped",
+        "Values beyond 16 bits were clipped.",
+        "Check the scan for metal.",
+    ),
+    _scan(
+        "text-undecodable",
+        "A text in the header could not be decoded whole.",
+        "Compare the name on the page with the patient.",
+    ),
+    _scan(
+        "non-finite-voxels",
+        "Voxels that are no numbers were set to air.",
+        "Check on the pictures that none lies in or beside the bone.",
+    ),
+    _scan(
+        "unit-not-stated",
+        "The header does not state the unit of length; millimetres were taken.",
+        "Check one length, such as the head's diameter.",
+    ),
+    _scan(
+        "orthonormalised",
+        "The axes missed right angles by less than 0.001 and were corrected.",
+        "Nothing; lengths change by less than rounding.",
+    ),
+    _scan(
+        "below-air",
+        "Values below air were raised to -1024 HU.",
+        "Nothing; they lie outside the patient.",
+    ),
+    _scan(
+        "clipped-high-values",
+        "Many voxels hold the same highest value: metal is likely.",
+        "Look at the pictures; near metal no number can be trusted.",
+    ),
+)
+
+FEMUR_WARNINGS = (
+    _femur(
+        "head_at_lt20",
+        "The head's circle is met 20 mm above the lesser trochanter.",
+        "The flare index hangs on where the width is said to end there: do not compare it with "
+        "one read by another rule.",
+    ),
+    _femur(
+        "thin_cortex_at_lt20",
+        "The cortex is thin 20 mm above the lesser trochanter; its edges there rest on the density "
+        "of thick cortex.",
+        "Compare the outline with the picture.",
+    ),
+    _femur(
+        "metal",
+        "Metal or clipped values lie near some sections; their numbers are blank.",
+        "Scan with less metal in the field, or measure the other side.",
+    ),
+    _femur(
+        "lt_uncertain",
+        "The lesser trochanter is not clear; every level counts from it.",
+        "Check it on the AP picture.",
+    ),
+    _femur(
+        "neck_not_found",
+        "No neck axis was found; the plane of ML and AP is not the neck's.",
+        "Do not compare ML and AP numbers with those of femora with a neck.",
+    ),
+    _femur(
+        "condyles_not_found",
+        "The scan reaches the knee, but no two whole condyles apart from the other bones were "
+        "found; torsion and length are blank.",
+        "Check that the knee is whole in view and free of metal.",
+    ),
+    _femur(
+        "knee_from_second_block",
+        "Hip and knee were scanned apart.",
+        "Torsion and length hold only if the leg did not move in between: ask who scanned.",
+    ),
+    _femur(
+        "canal_shape_depends_on_rotation",
+        "Turned by 10 degrees about its shaft, this femur would fall into another class of canal "
+        "shape.",
+        "Do not expect the same class from a film taken slightly turned.",
+    ),
+    _femur(
+        "shaft_not_in_view",
+        "The scan ends under the hip: head and trochanters are measured, and all that needs the "
+        "shaft's axis is blank.",
+        "For the canal scan to at least 150 mm below the lesser trochanter.",
+    ),
+    _femur(
+        "head_not_in_view",
+        "The femoral head is not in view or was not found: head and neck are blank, and ML and AP "
+        "are the scanner's.",
+        "For head and neck scan from above the hip joint.",
+    ),
+    _femur(
+        "head_not_separated",
+        "Head and socket could not be told apart, as in a fused or bone-on-bone joint: head and "
+        "neck are blank, and ML and AP are the scanner's.",
+        "Measure head and neck by hand.",
+    ),
+    _femur(
+        "head_not_round",
+        "Too little of the head's surface lies on one sphere: its centre, and so neck, offset and "
+        "torsion, is known to 1.5 mm only.",
+        "Check the circle on the AP picture.",
+    ),
+    _femur(
+        "neck_methods_differ",
+        "Two ways to find the neck's axis differ by more than 5 degrees: the neck's shape is "
+        "unusual, and its angle hangs on the method.",
+        "Check the neck on the pictures, and name the method with the angle.",
+    ),
+    _femur(
+        "head_size_unusual",
+        "The head's diameter lies outside 38 to 56 mm, which healthy adults have.",
+        "Check it on the pictures.",
+    ),
+    _femur(
+        "neck_shaft_angle_unusual",
+        "The neck-shaft angle lies outside the published reference range of 114 to 140 degrees.",
+        "Check it on the pictures.",
+    ),
+    _femur(
+        "femoral_offset_unusual",
+        "The offset lies more than 3 SD from the published mean (22 to 63 mm).",
+        "Check it on the pictures.",
+    ),
+    _femur(
+        "isthmus_not_in_view",
+        "The canal still narrows where the scan ends.",
+        "For the flare index scan to the middle of the thigh; its lower bound is given.",
+    ),
+    _femur(
+        "isthmus_ambiguous",
+        "The canal has two narrow places; which of them ends the shaft axis was a choice that "
+        "moves the widths near the trochanter.",
+        "Check the shaft axis on the AP picture.",
+    ),
+    _femur(
+        "shaft_not_followed",
+        "The shaft could not be followed as far down as the scan shows it: a fracture, metal or "
+        "contrast may be in the way.",
+        "Look at the pictures.",
+    ),
+    _femur(
+        "density_assumed",
+        "No wall is thick enough to read the density of cortex from this scan; a usual one was "
+        "taken and the uncertainties widened.",
+        "Scan with thinner slices, or use the numbers with their wide uncertainty.",
+    ),
+    _femur(
+        "porous_endosteum",
+        "The inner cortex is porous: the canal is measured to the marrow.",
+        "The width within dense cortex stands in the section table: say which one is meant.",
+    ),
+    _femur(
+        "narrow_canal",
+        "Parts of the canal are too narrow for this scan's blur; they are blank.",
+        "Scan with thinner slices and a sharper kernel.",
+    ),
+    _femur(
+        "short_shaft_axis",
+        "Little of the shaft is in view, so its axis is less sure.",
+        "Scan to at least 150 mm below the lesser trochanter.",
+    ),
+)
+
+QUALITY_FLAGS = (
+    _flag(
+        "thin_cortex",
+        "The wall is thinner than three standard widths of the blur: it rests on the density.",
+        "Use its thickness with its uncertainty.",
+    ),
+    _flag(
+        "touches_edge",
+        "The outline meets the edge of the scan, so that part of it was never imaged.",
+        "Reconstruct with a larger field of view.",
+    ),
+    _flag(
+        "outline_incomplete",
+        "More than a tenth of the outline had no edge that could be trusted; its widths are blank.",
+        "Look at the section on the page.",
+    ),
+    _flag(
+        "head_in_section",
+        "The section reaches the head, so that it ends medially where the head's circle begins.",
+        "Compare only with widths read by the same rule.",
+    ),
+    _flag(
+        "metal",
+        "Metal or clipped values lie near the section; its numbers are blank.",
+        "Measure away from the metal.",
+    ),
+    _flag(
+        "narrow_canal",
+        "The canal is so narrow that the blur fills it; its numbers and the walls are blank.",
+        "Scan with thinner slices and a sharper kernel.",
+    ),
+    _flag(
+        "porous_endosteum",
+        "The inner cortex is porous: the canal is where the marrow begins.",
+        "The width within the dense cortex stands beside it.",
+    ),
+    _flag(
+        "uncertain",
+        "A number is known too badly to be given: its uncertainty is too large a share of it.",
+        "Scan with thinner slices or less noise.",
+    ),
+    _flag(
+        "no_shaft_axis",
+        "Too little of the shaft is in view for its axis: the section has no meaning and is blank.",
+        "Scan to at least 150 mm below the lesser trochanter.",
+    ),
+)

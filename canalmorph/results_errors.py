@@ -1,0 +1,97 @@
+"""The reasons why a results folder, its key or one of its records cannot be used."""
+
+from typing import ClassVar
+
+from canalmorph.errors import CanalMorphError
+
+
+class ResultsFolderError(CanalMorphError):
+    """A folder that cannot take results; the base of its reasons.
+
+    Parameters
+    ----------
+    folder : str
+        The folder as the user named it.
+    """
+
+    code = "results-folder"
+    #: What is wrong, after the folder's name.
+    finding: ClassVar[str] = "cannot take results."
+    remedy = "Name another folder."
+
+    def __init__(self, *, folder: str) -> None:
+        super().__init__(f"{folder} {self.finding} {self.remedy}")
+        self.folder = folder
+
+
+class ResultsInsideInputError(ResultsFolderError):
+    """The results would be written among the scans."""
+
+    code = "results-inside-input"
+    finding = "lies inside an input."
+    remedy = "Name a results folder outside the scans."
+
+
+class ResultsForeignFolderError(ResultsFolderError):
+    """The folder holds something else than results."""
+
+    code = "results-foreign-folder"
+    finding = "exists, is not empty and holds no results of canalmorph."
+    remedy = "Name a new folder."
+
+
+class ResultsBusyError(ResultsFolderError):
+    """Another run writes to the folder."""
+
+    code = "results-busy"
+    finding = "is in use by another run."
+    remedy = "Wait for its end or name another folder."
+
+
+class ResultsNotWritableError(ResultsFolderError):
+    """The folder cannot be made or written."""
+
+    code = "results-not-writable"
+    finding = "cannot be written."
+    remedy = "Check the right to write there and the space on the disk."
+
+
+class ResultsOtherKeyError(ResultsFolderError):
+    """The folder's case names were made with another key."""
+
+    code = "results-other-key"
+    finding = "was made with another case key, so that the same scan would get two names."
+    remedy = "Give the same --case-key, or name a new folder."
+
+
+class CaseKeyUnusableError(CanalMorphError):
+    """The file that should hold the case key holds none."""
+
+    code = "case-key-unusable"
+    remedy = "Make one from random bytes and keep it secret."
+
+    def __init__(self, *, file: str, shortest_bytes: int) -> None:
+        super().__init__(
+            f"{file} is no case key: it must be a file of at least {shortest_bytes} bytes that "
+            f"can be read. {self.remedy}"
+        )
+        self.file, self.shortest_bytes = file, shortest_bytes
+
+
+class RecordUnreadableError(CanalMorphError):
+    """A case's result.json cannot be read back.
+
+    Parameters
+    ----------
+    file : str
+        The record, relative to the results folder.
+    detail : str
+        What was found, a whole sentence.
+    """
+
+    code = "record-unreadable"
+    remedy = "Delete the case's folder and measure its scan again."
+
+    def __init__(self, *, file: str, detail: str) -> None:
+        super().__init__(f"{file}: {detail} {self.remedy}")
+        self.file, self.detail = file, detail
