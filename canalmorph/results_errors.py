@@ -64,6 +64,17 @@ class ResultsOtherKeyError(ResultsFolderError):
     remedy = "Give the same --case-key, or name a new folder."
 
 
+class ResultsLedgerError(ResultsFolderError):
+    """The folder's ledger cannot be read."""
+
+    code = "results-ledger"
+    finding = "has a ledger.sqlite that is damaged or of a newer version of this program."
+    remedy = (
+        "Move that file elsewhere and run the command again: finished cases are known by their "
+        "own folders."
+    )
+
+
 class CaseKeyUnusableError(CanalMorphError):
     """The file that should hold the case key holds none."""
 
@@ -95,3 +106,30 @@ class RecordUnreadableError(CanalMorphError):
     def __init__(self, *, file: str, detail: str) -> None:
         super().__init__(f"{file}: {detail} {self.remedy}")
         self.file, self.detail = file, detail
+
+
+class CaseFailedError(CanalMorphError):
+    """A scan that no process could finish; the base of its reasons.
+
+    Parameters
+    ----------
+    file : str
+        The scan, relative to the input.
+    """
+
+    code = "case-failed"
+    #: What happened, after the scan's name.
+    finding: ClassVar[str] = "It was not finished."
+    remedy = "Run the command again."
+
+    def __init__(self, *, file: str) -> None:
+        super().__init__(f"{file}: {self.finding} {self.remedy}")
+        self.file = file
+
+
+class OutOfMemoryError(CaseFailedError):
+    """The memory did not suffice for a scan."""
+
+    code = "out-of-memory"
+    finding = "The memory did not suffice for this scan; the others were not touched."
+    remedy = "Run the command again with fewer --workers, so that each has more memory."

@@ -1,10 +1,14 @@
 """The files of one case: all of them on the disk under their final name, or none."""
 
 import os
+import secrets
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
+from canalmorph.batch.digest import RECORD_NAME, write_digest
 from canalmorph.batch.folder import OUTDATED_SUFFIX, UNFINISHED_PREFIX, ResultsFolder
+from canalmorph.batch.ledger import Entry, NamedRefusal
 from canalmorph.export.masks import write_masks
 from canalmorph.export.record import write_record
 from canalmorph.model.volume import CtVolume
@@ -12,11 +16,35 @@ from canalmorph.pipeline import ScanMeasurement
 from canalmorph.report.page import write_report
 from canalmorph.results_errors import ResultsNotWritableError
 
+#: A worker that was given up may still be writing the same case: its rename may come in between.
+MOST_RENAMES = 5
+
 
 def write_case(
-    measurement: ScanMeasurement, volume: CtVolume, folder: ResultsFolder, *, deidentify: bool
+    measurement: ScanMeasurement,
+    volume: CtVolume,
+    folder: ResultsFolder,
+    entry: Entry,
+    *,
+    noted: Sequence[NamedRefusal] = (),
+    seconds: float,
 ) -> None:
     """Write record, page and masks of one case; an earlier case of the same name is replaced.
+
+    Parameters
+    ----------
+    measurement : ScanMeasurement
+        The case.
+    volume : CtVolume
+        Its scan.
+    folder : ResultsFolder
+        Where to.
+    entry : Entry
+        The input's line of the ledger.
+    noted : sequence of named refusals
+        What the ledger will hold beside the case.
+    seconds : float
+        For reading and measuring. [s]
 
     Raises
     ------
@@ -24,14 +52,14 @@ def write_case(
         If the folder cannot be written.
     """
     case, aligned = measurement.case, measurement.aligned
-    unfinished = folder.cases / f"{UNFINISHED_PREFIX}{case.case_id}"
+    unfinished = folder.cases / f"{UNFINISHED_PREFIX}{case.case_id}-{secrets.token_hex(4)}"
     try:
-        shutil.rmtree(unfinished, ignore_errors=True)
         unfinished.mkdir()
         write_masks(unfinished / "masks.nii.gz", volume, aligned)
-        write_report(case, aligned, unfinished / "report.html", deidentify=deidentify)
+        write_report(case, aligned, unfinished / "report.html", deidentify=entry.terms.deidentified)
         # Names of files are hidden already, by a keyed hash, where they are to be hidden.
-        write_record(unfinished / "result.json", case)
+        write_record(unfinished / RECORD_NAME, case)
+        write_digest(unfinished, case, entry, noted=noted, seconds=seconds)
         _sync(unfinished)
         _put_in_place(unfinished, folder.cases / case.case_id)
         _sync(folder.cases)
@@ -47,10 +75,17 @@ def discard_case(case_id: str, folder: ResultsFolder) -> None:
 def _put_in_place(unfinished: Path, final: Path) -> None:
     """Rename a folder over another, which no file system does in one step."""
     outdated = final.with_name(f"{UNFINISHED_PREFIX}{final.name}{OUTDATED_SUFFIX}")
-    shutil.rmtree(outdated, ignore_errors=True)
-    if final.exists():
-        final.rename(outdated)
-    unfinished.rename(final)
+    for n_left in reversed(range(MOST_RENAMES)):
+        shutil.rmtree(outdated, ignore_errors=True)
+        try:
+            if final.exists():
+                final.rename(outdated)
+            unfinished.rename(final)
+        except OSError:
+            if not n_left:
+                raise
+        else:
+            break
     shutil.rmtree(outdated, ignore_errors=True)
 
 

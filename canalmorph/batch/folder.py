@@ -24,6 +24,9 @@ from canalmorph.results_errors import (
 KEY_NAME = ".case_key"
 KEY_CHECK_NAME = ".case_key_check"
 LOCK_NAME = ".lock"
+#: The ledger, and what SQLite lays beside it while it is open.
+LEDGER_NAME = "ledger.sqlite"
+LEDGER_NAMES = tuple(f"{LEDGER_NAME}{suffix}" for suffix in ("", "-wal", "-shm", "-journal"))
 #: Its presence tells that a folder holds results.
 CODEBOOK_NAME = "columns.csv"
 #: Random bytes of a new key: as many as the hash it keys.
@@ -58,6 +61,10 @@ class ResultsFolder:
     def cases(self) -> Path:
         """Folder that holds one folder a case."""
         return self.path / "cases"
+
+    def list_cases(self) -> list[str]:
+        """Return the names of all cases that have a record, in order."""
+        return sorted(path.parent.name for path in self.cases.glob("[!.]*/result.json"))
 
     def name_case(self, series_key: str) -> str:
         """Return the case's name: a keyed hash, the same for the same series and key."""
@@ -124,7 +131,7 @@ def _check_place(path: Path, inputs: Sequence[Path]) -> None:
         raise ResultsForeignFolderError(folder=str(path))
     if path.is_dir() and not (path / CODEBOOK_NAME).exists():
         # A run that stopped at once leaves the lock and the key, and no table.
-        ours = {LOCK_NAME, KEY_NAME, KEY_CHECK_NAME, "cases"}
+        ours = {LOCK_NAME, KEY_NAME, KEY_CHECK_NAME, "cases", *LEDGER_NAMES}
         if {entry.name for entry in path.iterdir()} - ours:
             raise ResultsForeignFolderError(folder=str(path))
 

@@ -21,10 +21,13 @@ class BatchOptions:
         Neither pages nor tables carry a name, of a patient or of a file.
     key_file : Path or None
         Holds the secret of the case names; None for the results folder's own.
+    again : bool
+        Measure what was measured with the same files and settings already, too.
     """
 
     deidentify: bool = False
     key_file: Path | None = None
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,21 +40,34 @@ class CaseOutcome:
         File or series, relative to the input, for the technician at the terminal.
     case_id : str
         Keyed hash that names it.
+    number : int
+        Of the series in its run, from 1; 0 for an input that was not to be measured.
     femora : tuple of rows
-        The measured femora as rows of ``femurs.csv``; empty where nothing was measured. Rows
-        and not results, as ten thousand of them must fit into memory.
+        The measured femora as rows of ``femurs.csv``, the cells that are shown; empty where nothing
+        was measured. Ten thousand of them must fit into memory.
     refusals : tuple of Refusal
         Why a scan or a side was not measured.
     bug_text : str
         Where an unexpected error came up, with the traceback; for the terminal on demand only,
         since its text may quote the file. Empty where there was none.
+    state, reason : str
+        As in the ledger.
+    seconds : float or None
+        For the measuring. [s]
+    kept : bool
+        An earlier run had done it.
     """
 
     source: str
     case_id: str
+    number: int = 0
     femora: tuple[Row, ...] = ()
     refusals: tuple[Refusal, ...] = ()
     bug_text: str = ""
+    state: str = ""
+    reason: str = ""
+    seconds: float | None = None
+    kept: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,11 +116,11 @@ class BatchListener(Protocol):
     def start_case(self, number: int, source: str) -> None:
         """Hear that the series of this number, from 1, begins."""
 
-    def show_stage(self, stage: str) -> None:
-        """Hear that a stage of the present case begins."""
+    def show_stage(self, number: int, stage: str) -> None:
+        """Hear that a stage of the series of this number begins."""
 
     def end_case(self, outcome: CaseOutcome) -> None:
-        """Hear what became of the present case, or of an input that could not be read."""
+        """Hear what became of a series, or of an input that was not to be measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +136,7 @@ class SilentListener:
     def start_case(self, number: int, source: str) -> None:
         """Do nothing."""
 
-    def show_stage(self, stage: str) -> None:
+    def show_stage(self, number: int, stage: str) -> None:
         """Do nothing."""
 
     def end_case(self, outcome: CaseOutcome) -> None:

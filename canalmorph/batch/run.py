@@ -1,13 +1,20 @@
-"""Measure many scans, one after the other, so that one that fails stops no other."""
+"""Measure many scans into one results folder; one that fails stops no other.
 
-import traceback
-from collections.abc import Sequence
+This process alone writes the ledger and the tables; an engine measures the cases, here or
+elsewhere, and whoever measures one writes its folder.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from canalmorph.batch.case_files import discard_case, write_case
+import canalmorph
+from canalmorph.batch.case_files import discard_case
+from canalmorph.batch.engine import Engine, InProcessEngine
+from canalmorph.batch.fingerprint import InputMark
 from canalmorph.batch.folder import ResultsFolder, open_results
-from canalmorph.batch.identity import hide_refusal, hide_volume
-from canalmorph.batch.mishaps import name_place
+from canalmorph.batch.identity import hide_refusal
+from canalmorph.batch.ledger import MEASURED, REFUSED, Entry, Ledger, Terms, open_ledger
 from canalmorph.batch.outcomes import (
     BatchListener,
     BatchOptions,
@@ -16,16 +23,13 @@ from canalmorph.batch.outcomes import (
     MeasureScan,
     SilentListener,
 )
+from canalmorph.batch.plan import Planner, name_series
 from canalmorph.batch.tables import Tables
-from canalmorph.errors import CanalMorphError
-from canalmorph.export.rows import make_case_rows
-from canalmorph.model.codes import INTERNAL_ERROR
-from canalmorph.model.results import CaseResult, Refusal
-from canalmorph.model.volume import CtVolume
+from canalmorph.batch.work import CaseReport, CaseTask
+from canalmorph.model.results import Refusal
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
-from canalmorph.read.scans import read_series, survey_scans
-from canalmorph.results_errors import ResultsFolderError
+from canalmorph.read.scans import survey_scans
 
 
 def measure_inputs(
@@ -35,13 +39,15 @@ def measure_inputs(
     *,
     options: BatchOptions | None = None,
     listener: BatchListener | None = None,
+    engine: Engine | None = None,
     measure: MeasureScan = measure_scan,
 ) -> BatchResult:
     """Measure every chosen series of the inputs into a results folder.
 
-    Each case is whole on the disk, and in the tables, before the next begins. A scan that cannot
-    be measured, for a known reason or by a bug, becomes a refusal, and the rest goes on. Measured
-    again into the same folder, a case takes the place of its earlier self.
+    Each case is whole on the disk before it counts as done. A scan that cannot be measured, for a
+    known reason or by a bug, becomes a refusal, and the rest goes on. What an earlier run did with
+    the same files, settings and version is not done again; a case that is measured anew takes the
+    place of its earlier self.
 
     Parameters
     ----------
@@ -55,6 +61,8 @@ def measure_inputs(
         How the results are treated.
     listener : BatchListener, optional
         Hears of the progress.
+    engine : Engine, optional
+        Where cases are measured; by default one after the other in this process.
     measure : callable
         The pipeline's way from a volume to its measures.
 
@@ -66,9 +74,14 @@ def measure_inputs(
         If the case key is none.
     """
     options = options or BatchOptions()
-    with open_results(out, inputs=paths, key_file=options.key_file) as folder:
-        run = _Run(folder, settings, options, listener or SilentListener(), measure)
-        return run.take_all(paths)
+    # Workers may live in another folder.
+    paths, out = [path.absolute() for path in paths], out.absolute()
+    with (
+        open_results(out, inputs=paths, key_file=options.key_file) as folder,
+        open_ledger(out) as ledger,
+    ):
+        run = _Run(folder, ledger, settings, options, listener or SilentListener(), measure)
+        return run.take_all(paths, engine or InProcessEngine())
 
 
 class _Run:
@@ -77,17 +90,24 @@ class _Run:
     def __init__(
         self,
         folder: ResultsFolder,
+        ledger: Ledger,
         settings: Settings,
         options: BatchOptions,
         listener: BatchListener,
         measure: MeasureScan,
     ) -> None:
-        self._folder, self._settings, self._options = folder, settings, options
+        self._folder, self._ledger = folder, ledger
+        self._settings, self._options = settings, options
         self._listener, self._measure = listener, measure
-        self._tables = Tables(folder)
+        self._tables = Tables(folder, ledger)
+        self._terms = Terms(
+            settings_hash=settings.hash_text(),
+            software_version=canalmorph.__version__,
+            deidentified=options.deidentify,
+        )
 
-    def take_all(self, paths: Sequence[Path]) -> BatchResult:
-        """Survey the inputs and take what was found, one by one."""
+    def take_all(self, paths: Sequence[Path], engine: Engine) -> BatchResult:
+        """Survey the inputs and take what was found."""
         found = survey_scans(paths, self._settings.read, self._listener.show_survey)
         chosen = [series for series in found if series.chosen]
         self._listener.start_batch(len(chosen))
@@ -95,86 +115,115 @@ class _Run:
         outcomes: list[CaseOutcome] = []
         left_out: list[Refusal] = []
         try:
-            for series in (one for one in found if not one.chosen):
+            for series in list_unused(found):
                 outcome = self._refuse_unread(series, paths)
                 if is_companion(series, found):
                     left_out += outcome.refusals
                     continue
                 outcomes.append(outcome)
                 self._listener.end_case(outcome)
-            for number, series in enumerate(chosen, start=1):
-                self._listener.start_case(number, self._show_name(series.source))
-                outcomes.append(self._take_series(series, paths))
-                self._listener.end_case(outcomes[-1])
+            outcomes += self._take_chosen(chosen, paths, engine)
         finally:
             self._tables.write()
         return BatchResult(
-            folder=self._folder.path, outcomes=tuple(outcomes), left_out=tuple(left_out)
+            folder=self._folder.path,
+            outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.number)),
+            left_out=tuple(left_out),
         )
 
-    def _take_series(self, series: SeriesFound, paths: Sequence[Path]) -> CaseOutcome:
-        """Measure one series, whatever comes."""
-        name = unread_name = self._name_unread(series, paths)
-        stage, warnings = "read", series.warnings
-        try:
-            volume = self._read_volume(series)
-            warnings = volume.facts.warnings
-            knees, unread_knees = self._read_knees(series)
-            name, stage = self._folder.name_case(volume.facts.series_key), "measure"
-            case = self._measure_volume(volume, name, knees)
-        except ResultsFolderError:
-            raise
-        except CanalMorphError as error:
-            refusal = _describe_refusal(error, series, stage, warnings)
-            return self._note_refusal(name, refusal, file=getattr(error, "file", ""))
-        except Exception as error:
-            refusal = describe_bug(error, series, stage)
-            return self._note_refusal(name, refusal, bug_text=traceback.format_exc())
-        # What was refused on an earlier day, under either name, is measured now.
-        for outdated in {unread_name, name}:
-            self._tables.note_refusals(outdated, ())
-        if series.knees is not None:
-            self._tables.note_refusals(self._name_unread(series.knees, paths), unread_knees)
+    def _take_chosen(
+        self, chosen: Sequence[SeriesFound], paths: Sequence[Path], engine: Engine
+    ) -> Iterator[CaseOutcome]:
+        """Yield what became of each series; those that an earlier run did come first."""
+        planner = Planner(self._folder, self._ledger, self._terms, again=self._options.again)
+        tasks: list[CaseTask] = []
+        for number, series in enumerate(chosen, start=1):
+            entry = planner.make_entry(series, paths, source=self._show_name(series.source))
+            kept = planner.find_kept(entry)
+            if kept is not None:
+                outcome = replace(kept, number=number)
+                self._listener.end_case(outcome)
+                yield outcome
+                continue
+            tasks.append(
+                CaseTask(
+                    number=number,
+                    entry=entry,
+                    series=series,
+                    knees_name=self._name_knees(series, paths),
+                    folder=self._folder,
+                    settings=self._settings,
+                    measure=self._measure,
+                )
+            )
+        self._ledger.queue(task.entry for task in tasks)
+        for task, report in engine.take(tasks, self):
+            outcome = self._end_task(task, report)
+            self._listener.end_case(outcome)
+            yield outcome
+
+    def start_task(self, task: CaseTask) -> None:
+        """Note that a process begins with a case."""
+        self._ledger.start(task.entry)
+        self._listener.start_case(task.number, task.entry.source)
+
+    def show_stage(self, number: int, stage: str) -> None:
+        """Hand on that a stage begins."""
+        self._listener.show_stage(number, stage)
+
+    def _end_task(self, task: CaseTask, report: CaseReport) -> CaseOutcome:
+        refusals = list(report.refusals)
+        if report.state != MEASURED:
+            # A number that can no longer be had is not left standing from an earlier run.
+            discard_case(report.case_id, self._folder)
+            if task.series.knees is not None:
+                refusals.append((task.knees_name, self._describe(task.series.knees)))
+        entry = replace(
+            task.entry,
+            case_id=report.case_id,
+            state=report.state,
+            reason=report.reason,
+            seconds=report.seconds,
+        )
+        covered = [task.knees_name] if task.knees_name else []
+        self._ledger.finish(entry, refusals, covered=covered)
         self._tables.refresh()
         return CaseOutcome(
-            source=self._show_name(series.source),
-            case_id=name,
-            femora=tuple(make_case_rows(case).femurs),
-            refusals=(*case.refusals, *unread_knees),
+            source=entry.source,
+            case_id=report.case_id,
+            number=task.number,
+            femora=report.femora,
+            refusals=(*report.side_refusals, *(refusal for _, refusal in report.refusals)),
+            bug_text=report.bug_text,
+            state=report.state,
+            reason=report.reason,
+            seconds=report.seconds,
         )
-
-    def _read_volume(self, series: SeriesFound) -> CtVolume:
-        def show_files(n_read: int, n_files: int) -> None:
-            self._listener.show_stage(f"read {n_read} of {n_files}")
-
-        self._listener.show_stage("read")
-        return read_series(series, self._settings.read, show_files)
-
-    def _read_knees(self, series: SeriesFound) -> tuple[CtVolume | None, tuple[Refusal, ...]]:
-        """Return the block with the knees, or why it cannot be read: the hips are measured then."""
-        if series.knees is None:
-            return None, ()
-        try:
-            return self._read_volume(series.knees), ()
-        except CanalMorphError as error:
-            refusal = _describe_refusal(error, series.knees, "read", series.knees.warnings)
-            if self._options.deidentify:
-                refusal = hide_refusal(refusal, getattr(error, "file", ""), self._folder)
-            return None, (refusal,)
-
-    def _measure_volume(self, volume: CtVolume, case_id: str, knees: CtVolume | None) -> CaseResult:
-        if self._options.deidentify:
-            volume = hide_volume(volume, self._folder)
-            knees = None if knees is None else hide_volume(knees, self._folder)
-        block = {} if knees is None else {"knees": knees}
-        measurement = self._measure(
-            volume, self._settings, case_id=case_id, progress=self._listener.show_stage, **block
-        )
-        self._listener.show_stage("write")
-        write_case(measurement, volume, self._folder, deidentify=self._options.deidentify)
-        return measurement.case
 
     def _refuse_unread(self, series: SeriesFound, paths: Sequence[Path]) -> CaseOutcome:
+        refusal = self._describe(series)
+        name = name_series(series, paths, self._folder)
+        discard_case(name, self._folder)
+        entry = Entry(
+            work_id=name,
+            mark=InputMark(content="", dated=""),
+            case_id=name,
+            state=REFUSED,
+            reason=refusal.code,
+            source=refusal.source,
+            terms=self._terms,
+        )
+        self._ledger.note_unread(entry, refusal)
+        return CaseOutcome(
+            source=refusal.source,
+            case_id=name,
+            refusals=(refusal,),
+            state=REFUSED,
+            reason=refusal.code,
+        )
+
+    def _describe(self, series: SeriesFound) -> Refusal:
+        """Return why a series was not to be measured."""
         refusal = Refusal(
             stage="read",
             code=series.code,
@@ -183,31 +232,21 @@ class _Run:
             tag=series.tag,
             warnings=series.warnings,
         )
-        return self._note_refusal(self._name_unread(series, paths), refusal, file=series.file)
-
-    def _note_refusal(
-        self, name: str, refusal: Refusal, *, file: str = "", bug_text: str = ""
-    ) -> CaseOutcome:
         if self._options.deidentify:
-            refusal = hide_refusal(refusal, file, self._folder)
-        # A number that can no longer be had is not left standing from an earlier run.
-        discard_case(name, self._folder)
-        self._tables.note_refusals(name, (refusal,))
-        self._tables.refresh()
-        return CaseOutcome(
-            source=refusal.source, case_id=name, refusals=(refusal,), bug_text=bug_text
-        )
+            return hide_refusal(refusal, series.file, self._folder)
+        return refusal
 
-    def _name_unread(self, series: SeriesFound, paths: Sequence[Path]) -> str:
-        """Return the keyed name of a series, or of its place where it has no key yet."""
-        if series.series_key:
-            return self._folder.name_case(series.series_key)
-        root = series.source.split("/")[0]
-        places = [str(path.resolve().parent) for path in paths if path.resolve().name == root]
-        return self._folder.name_unread("|".join([*places, series.source]))
+    def _name_knees(self, series: SeriesFound, paths: Sequence[Path]) -> str:
+        return "" if series.knees is None else name_series(series.knees, paths, self._folder)
 
     def _show_name(self, source: str) -> str:
         return self._folder.hide_text(source) if self._options.deidentify else source
+
+
+def list_unused(found: Sequence[SeriesFound]) -> list[SeriesFound]:
+    """Return what is not measured, neither by itself nor as the knees of another series."""
+    knees = {series.knees.series_key for series in found if series.chosen and series.knees}
+    return [series for series in found if not series.chosen and series.series_key not in knees]
 
 
 def is_companion(series: SeriesFound, found: Sequence[SeriesFound]) -> bool:
@@ -223,31 +262,3 @@ def is_companion(series: SeriesFound, found: Sequence[SeriesFound]) -> bool:
     root = series.source.split("/")[0]
     used = (other for other in found if other.chosen or other.status == "refused")
     return any(other.source.split("/")[0] == root for other in used)
-
-
-def describe_bug(error: Exception, series: SeriesFound, stage: str) -> Refusal:
-    """Return the refusal of a scan that met a bug; the error's own text may quote the file."""
-    return Refusal(
-        stage=stage,
-        code=INTERNAL_ERROR,
-        message=(
-            f"A bug of the program stopped this scan ({name_place(error)}); the others were not "
-            "touched. "
-            "Measure it again with --debug and report what it prints."
-        ),
-        source=series.source,
-        warnings=series.warnings,
-    )
-
-
-def _describe_refusal(
-    error: CanalMorphError, series: SeriesFound, stage: str, warnings: tuple[str, ...]
-) -> Refusal:
-    return Refusal(
-        stage=stage,
-        code=error.code,
-        message=str(error),
-        source=series.source,
-        tag=getattr(error, "tag", ""),
-        warnings=warnings,
-    )

@@ -5,13 +5,15 @@ whoever adds to a results folder reads the records that are there and writes all
 """
 
 import csv
+import hashlib
 import io
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
+from itertools import chain
 from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import BinaryIO
 
 from canalmorph.export.files import open_atomically
 from canalmorph.export.rows import CaseRows, Cell, Row, expand_columns, make_refusal_row
@@ -44,6 +46,10 @@ _PLAIN_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?$")
 _CONTROL_CHARACTERS = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 
 
+#: A case's lines of each table that it is in, by file name.
+CaseLines = Mapping[str, str]
+
+
 def write_tables(
     results_folder: Path, cases: Iterable[CaseRows], *, refusals: Iterable[Refusal] = ()
 ) -> None:
@@ -66,29 +72,50 @@ def write_tables(
     OSError
         If the folder cannot be written; the earlier tables are then as they were.
     """
+    refused = CaseRows(refusals=[make_refusal_row(refusal) for refusal in refusals])
+    write_case_lines(results_folder, map(format_case, chain(cases, [refused])))
+
+
+def write_case_lines(results_folder: Path, cases: Iterable[CaseLines]) -> None:
+    """Write the tables from the lines of cases, as `write_tables` does from their rows."""
     with ExitStack() as stack:
-        femurs, sections, sides, refused = (
-            _TableWriter(stack.enter_context(open_atomically(results_folder / name)), columns)
-            for name, columns in TABLES.items()
-        )
-        axial: _TableWriter | None = None
-        for rows in cases:
-            if rows.axial and axial is None:
-                stream = stack.enter_context(open_atomically(results_folder / AXIAL_TABLE))
-                axial = _TableWriter(stream, AXIAL_COLUMNS)
-            if axial is not None:
-                axial.write_rows(rows.axial)
-            femurs.write_rows(rows.femurs)
-            sections.write_rows(rows.sections)
-            sides.write_rows(rows.sides)
-            refused.write_rows(rows.refusals)
-        refused.write_rows(make_refusal_row(refusal) for refusal in refusals)
-        codebook = _TableWriter(
-            stack.enter_context(open_atomically(results_folder / "columns.csv")), CODEBOOK_COLUMNS
-        )
-        codebook.write_rows(_make_codebook(with_axial=axial is not None))
-    if axial is None:
+
+        def open_table(name: str, columns: Sequence[Column]) -> BinaryIO:
+            stream = stack.enter_context(open_atomically(results_folder / name))
+            stream.write(_format_header(columns).encode("utf-8"))
+            return stream
+
+        streams = {name: open_table(name, columns) for name, columns in TABLES.items()}
+        for lines in cases:
+            for name, text in lines.items():
+                if name not in streams:
+                    streams[name] = open_table(name, {AXIAL_TABLE: AXIAL_COLUMNS}[name])
+                streams[name].write(text.encode("utf-8"))
+        with_axial = AXIAL_TABLE in streams
+        codebook = open_table("columns.csv", CODEBOOK_COLUMNS)
+        for row in _make_codebook(with_axial=with_axial):
+            codebook.write(_format_rows([row], CODEBOOK_COLUMNS).encode("utf-8"))
+    if not with_axial:
         (results_folder / AXIAL_TABLE).unlink(missing_ok=True)
+
+
+def format_case(rows: CaseRows) -> CaseLines:
+    """Return a case's lines of every table that it is in.
+
+    Raises
+    ------
+    ValueError
+        If a row's names are not its table's, or a number is not finite.
+    """
+    by_table = {
+        "femurs.csv": rows.femurs,
+        "sections.csv": rows.sections,
+        "sides.csv": rows.sides,
+        "refusals.csv": rows.refusals,
+        AXIAL_TABLE: rows.axial,
+    }
+    columns = {**TABLES, AXIAL_TABLE: AXIAL_COLUMNS}
+    return {name: _format_rows(each, columns[name]) for name, each in by_table.items() if each}
 
 
 #: Columns of the codebook itself.
@@ -117,26 +144,27 @@ def _make_codebook(*, with_axial: bool) -> Iterator[Row]:
             }
 
 
-class _TableWriter:
-    """Writes rows of one table; refuses a row whose names are not the table's."""
+def _format_header(columns: Sequence[Column]) -> str:
+    return _format_cells([column.name for column in expand_columns(columns)])
 
-    def __init__(self, stream: Any, columns: Sequence[Column]) -> None:
-        self._columns = tuple(expand_columns(columns))
-        self._names = {column.name for column in self._columns}
-        self._stream = stream
-        self._write_cells([column.name for column in self._columns])
 
-    def write_rows(self, rows: Iterable[Row]) -> None:
-        for row in rows:
-            if row.keys() != self._names:
-                odd = sorted(row.keys() ^ self._names)
-                raise ValueError(f"'rows' must have the table's columns; too many or few: {odd}.")
-            self._write_cells([_format_cell(row[column.name], column) for column in self._columns])
+def _format_rows(rows: Iterable[Row], columns: Sequence[Column]) -> str:
+    """Return rows as lines; refuses a row whose names are not the table's."""
+    expanded = tuple(expand_columns(columns))
+    names = {column.name for column in expanded}
+    lines = []
+    for row in rows:
+        if row.keys() != names:
+            odd = sorted(row.keys() ^ names)
+            raise ValueError(f"'rows' must have the table's columns; too many or few: {odd}.")
+        lines.append(_format_cells([_format_cell(row[column.name], column) for column in expanded]))
+    return "".join(lines)
 
-    def _write_cells(self, cells: Sequence[str]) -> None:
-        text = io.StringIO()
-        csv.writer(text, lineterminator="\n").writerow(cells)
-        self._stream.write(text.getvalue().encode("utf-8"))
+
+def _format_cells(cells: Sequence[str]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerow(cells)
+    return text.getvalue()
 
 
 def _format_cell(cell: Cell, column: Column) -> str:
@@ -156,3 +184,9 @@ def _write_text(text: str) -> str:
     if text.startswith("'") or (_FORMULA_START.match(text) and not _PLAIN_NUMBER.match(text)):
         return f"'{text}"
     return text
+
+
+def hash_columns() -> str:
+    """Return a hash of all columns and their decimals: lines made with others do not fit."""
+    texts = [_format_header(columns) for columns in (*TABLES.values(), AXIAL_COLUMNS)]
+    return hashlib.sha256(f"{texts} {DECIMALS}".encode()).hexdigest()[:12]

@@ -1,6 +1,5 @@
 """Progress of a batch: a live line on a terminal, plain lines everywhere else."""
 
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -23,8 +22,7 @@ class CaseLines:
     def __init__(self, console: Console, *, debug: bool) -> None:
         self._console = console
         self._debug = debug
-        self._n_cases = self._number = 0
-        self._started = time.monotonic()
+        self._n_cases = 0
 
     def show_survey(self, n_files: int) -> None:
         """Write nothing: a log needs no counting."""
@@ -35,10 +33,9 @@ class CaseLines:
 
     def start_case(self, number: int, source: str) -> None:
         """Write which series begins."""
-        self._number, self._started = number, time.monotonic()
         self.write(f"[{number}/{self._n_cases}] {make_printable(source)}: measuring")
 
-    def show_stage(self, stage: str) -> None:
+    def show_stage(self, number: int, stage: str) -> None:
         """Write nothing: a log needs no stages."""
 
     def end_case(self, outcome: "CaseOutcome") -> None:
@@ -53,14 +50,15 @@ class CaseLines:
 
     def _describe(self, outcome: "CaseOutcome") -> str:
         name = make_printable(outcome.source)
+        number = f"[{outcome.number}/{self._n_cases}] " if outcome.number else ""
+        kept = " already" if outcome.kept else ""
         if not outcome.femora:
             reason = outcome.refusals[0]
-            return f"{name}: not measured ({reason.code})"
+            return f"{number}{name}:{kept} not measured ({reason.code})"
         sides = " and ".join(str(femur["side"]) for femur in outcome.femora)
-        seconds = time.monotonic() - self._started
+        seconds = "" if outcome.kept else f", {outcome.seconds or 0.0:.0f} s"
         refused = "".join(f", {one.side} not ({one.code})" for one in outcome.refusals)
-        number = f"[{self._number}/{self._n_cases}]"
-        return f"{number} {name}: measured {sides}{refused}, {seconds:.0f} s"
+        return f"{number}{name}:{kept} measured {sides}{refused}{seconds}"
 
 
 class LiveLine(CaseLines):
@@ -83,12 +81,11 @@ class LiveLine(CaseLines):
 
     def start_case(self, number: int, source: str) -> None:
         """Show the series in the live line."""
-        self._number, self._started = number, time.monotonic()
         name = make_printable(source)
         self._name = name if len(name) <= NAME_LENGTH else f"…{name[1 - NAME_LENGTH :]}"
         self._progress.update(self._task, description=self._name, completed=number - 1)
 
-    def show_stage(self, stage: str) -> None:
+    def show_stage(self, number: int, stage: str) -> None:
         """Show the stage in the live line."""
         self._progress.update(self._task, description=f"{self._name}: {stage}")
 

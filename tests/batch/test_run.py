@@ -25,6 +25,7 @@ from canalmorph_phantoms.build import PhantomResult
 from canalmorph_phantoms.write import write_dicom, write_nifti
 
 SETTINGS = Settings()
+AGAIN = BatchOptions(again=True)
 
 
 def read_rows(path: Path) -> list[dict[str, str]]:
@@ -134,9 +135,10 @@ def test_a_case_has_its_files_and_nothing_else_lies_about(
     result = measure_inputs([small_dicom], tmp_path / "out", SETTINGS, measure=known_measure)
     (case,) = (tmp_path / "out/cases").iterdir()
     assert case.name == result.measured[0].case_id
-    assert {path.name for path in case.iterdir()} == {"result.json", "report.html", "masks.nii.gz"}
+    shown = {path.name for path in case.iterdir() if path.name[0] != "."}
+    assert shown == {"result.json", "report.html", "masks.nii.gz"}
     visible = {path.name for path in (tmp_path / "out").iterdir() if path.name[0] != "."}
-    assert visible == {*TABLES, "columns.csv", "cases"}
+    assert visible == {*TABLES, "columns.csv", "cases", "ledger.sqlite"}
     levels = read_rows(tmp_path / "out/sections.csv")
     assert {row["case_id"] for row in levels} == {case.name}
 
@@ -146,7 +148,9 @@ def test_measured_again_a_case_takes_its_own_place(
 ) -> None:
     tables = []
     for _ in range(2):
-        measure_inputs([small_dicom], tmp_path / "out", SETTINGS, measure=known_measure)
+        measure_inputs(
+            [small_dicom], tmp_path / "out", SETTINGS, options=AGAIN, measure=known_measure
+        )
         tables.append(
             [(tmp_path / "out" / f"{n}.csv").read_bytes() for n in ("femurs", "sections")]
         )
@@ -211,7 +215,7 @@ def test_what_was_odd_in_the_files_stands_with_femur_refusal_and_survey(
     first = min(scan.iterdir())
     shutil.copy(first, scan / f"{first.name} (1)")
     for measure, table in ((known_measure, "femurs.csv"), (refuse, "refusals.csv")):
-        measure_inputs([scan], tmp_path / "out", SETTINGS, measure=measure)
+        measure_inputs([scan], tmp_path / "out", SETTINGS, options=AGAIN, measure=measure)
         (row,) = read_rows(tmp_path / "out" / table)
         assert "duplicate-files" in row["warnings"].split(";")
     # Written, read back and written again.
@@ -229,7 +233,7 @@ def test_a_refusal_takes_earlier_numbers_away_and_a_success_the_refusal(
 
     n_rows = []
     for measure in (known_measure, refuse, known_measure):
-        measure_inputs([small_dicom], tmp_path / "out", SETTINGS, measure=measure)
+        measure_inputs([small_dicom], tmp_path / "out", SETTINGS, options=AGAIN, measure=measure)
         tables = [read_rows(tmp_path / "out" / name) for name in ("femurs.csv", "refusals.csv")]
         n_rows.append(tuple(map(len, tables)))
     assert n_rows == [(1, 0), (0, 1), (1, 0)]
@@ -337,7 +341,7 @@ def test_deidentified_refusals_name_no_file(tmp_path: Path) -> None:
 def test_files_that_name_scans_are_for_their_owner_only(tmp_path: Path) -> None:
     measure_inputs([tmp_path / "absent"], tmp_path / "out", SETTINGS)
     hidden = [
-        path for path in (tmp_path / "out").iterdir() if path.name in {".case_key", ".refused.json"}
+        path for path in (tmp_path / "out").iterdir() if path.name in {".case_key", "ledger.sqlite"}
     ]
     assert len(hidden) == 2
     assert {stat.S_IMODE(path.stat().st_mode) for path in hidden} == {0o600}
@@ -358,7 +362,7 @@ def test_a_listener_hears_every_case_in_order(
         def start_case(self, number: int, source: str) -> None:
             heard.append(f"{number} {source}")
 
-        def show_stage(self, stage: str) -> None:
+        def show_stage(self, number: int, stage: str) -> None:
             if stage in {"read", "measure right", "write"}:
                 heard.append(stage)
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import canalmorph.batch.run as batch_run
+import canalmorph.batch.work as batch_work
 from canalmorph_cli import clinic
 from canalmorph_phantoms.build import PhantomResult
 
@@ -79,7 +80,7 @@ def test_the_end_shows_femora_refusals_and_places(
     assert "notes.txt" in said.out
     assert "[not-an-image]" in said.out
     assert str(measured / "cases" / row["case_id"] / "report.html") in said.out
-    assert "[1/1] quill_rosalind: measured right" in said.out
+    assert "[1/1] quill_rosalind: already measured right" in said.out
     # Not a terminal: plain lines, nothing written over, no colour.
     assert "\r" not in said.out
     assert "\x1b" not in said.out
@@ -89,7 +90,9 @@ def test_measuring_again_gives_the_same_table(
     measured: Path, small_dicom: Path, run: Callable
 ) -> None:
     before = (measured / "femurs.csv").read_bytes()
-    assert run("measure", small_dicom, "--out", measured).status == 0
+    said = run("measure", small_dicom, "--out", measured, "--again")
+    assert said.status == 0
+    assert "already" not in said.out
     assert (measured / "femurs.csv").read_bytes() == before
 
 
@@ -139,7 +142,7 @@ def test_a_bug_is_status_1_and_its_text_is_shown_on_demand_only(
     def stumble(*args: object, **kwargs: object) -> None:
         raise KeyError("Quill^Rosalind")
 
-    monkeypatch.setattr(batch_run, "read_series", stumble)
+    monkeypatch.setattr(batch_work, "read_series", stumble)
     said = run("measure", small_dicom, "--out", tmp_path / "out")
     assert said.status == 1
     assert "[internal-error]" in said.out
@@ -170,7 +173,7 @@ def test_stopping_is_said(
     def stop(*args: object, **kwargs: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(batch_run, "read_series", stop)
+    monkeypatch.setattr(batch_work, "read_series", stop)
     said = run("measure", small_dicom, "--out", tmp_path / "out")
     assert said.status == 130
     assert "stopped" in said.err

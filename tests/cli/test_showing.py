@@ -38,7 +38,7 @@ def make_result(*outcomes: CaseOutcome) -> BatchResult:
     return BatchResult(folder=Path("results"), outcomes=outcomes)
 
 
-MEASURED = CaseOutcome(source="b", case_id="0123456789ab", femora=(make_row(),))  # type: ignore[arg-type]
+MEASURED = CaseOutcome(source="b", case_id="0123456789ab", number=1, femora=(make_row(),))  # type: ignore[arg-type]
 REFUSED = CaseOutcome(source="a", case_id="ff", refusals=(REFUSAL,))
 ONE_SIDE = CaseOutcome(
     source="c",
@@ -125,7 +125,7 @@ def run_progress(console: Console) -> None:
         listener.show_survey(12)
         listener.start_batch(2)
         listener.start_case(1, "b[bold]")
-        listener.show_stage("locate")
+        listener.show_stage(1, "locate")
         listener.end_case(MEASURED)
         listener.end_case(REFUSED)
 

@@ -37,6 +37,9 @@ def measure(
             help="Secret of the case names, for the same names in several results folders.",
         ),
     ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Measure what was measured already, too.")
+    ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
     """Measure the femora in CT scans.
@@ -57,7 +60,7 @@ def measure(
         measure=replace(settings.measure, axial=axial),
     )
     console = make_console()
-    options = BatchOptions(deidentify=deidentify, key_file=case_key)
+    options = BatchOptions(deidentify=deidentify, key_file=case_key, again=again)
     with show_progress(console, debug=debug) as listener:
         result = measure_inputs(inputs, out, settings, options=options, listener=listener)
     print_batch(console, result)
