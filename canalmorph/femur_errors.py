@@ -102,3 +102,20 @@ class SideContradictionError(CanalMorphError):
             f"right cannot be told. {self.remedy}"
         )
         self.source = source
+
+
+class RegistrationContradictionError(CanalMorphError):
+    """The anatomy lies otherwise than the scan's coordinates say, so that sides are not certain."""
+
+    code = "registration-contradicts-anatomy"
+    remedy = (
+        "Check the patient position that was entered at the scanner (head or feet first, supine or "
+        "prone), have it put right, and send the scan again."
+    )
+
+    def __init__(self, *, source: str, finding: str) -> None:
+        super().__init__(
+            f"The coordinates of '{source}' contradict the anatomy: {finding}. Left and right are "
+            f"not certified. {self.remedy}"
+        )
+        self.source, self.finding = source, finding

@@ -12,6 +12,7 @@ from canalmorph.align.femur import align_femur
 from canalmorph.align.settings import AlignSettings
 from canalmorph.classify.shape import classify_canal
 from canalmorph.errors import CanalMorphError
+from canalmorph.femur_errors import RegistrationContradictionError
 from canalmorph.indices.compute import compute_indices
 from canalmorph.indices.sides import compare_sides
 from canalmorph.locate.femora import locate_femurs
@@ -21,11 +22,15 @@ from canalmorph.measure.axial import measure_axial
 from canalmorph.measure.canal import measure_canal
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.model.femur import AlignedFemur, Femur, Side
+from canalmorph.model.naming import name_by_hash
 from canalmorph.model.results import CaseResult, FemurResult, Refusal, SideDifference
 from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.read.settings import ReadSettings
 from canalmorph.segment.cortex import segment_cortex
 from canalmorph.segment.settings import SegmentSettings
+
+#: Reasons that speak of the whole scan: where no femur is measured, they are the one to give.
+_OF_THE_SCAN = RegistrationContradictionError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +50,7 @@ class Settings:
     def hash_text(self) -> str:
         """Return a short hash that is equal for equal settings."""
         text = json.dumps(self.to_dict(), sort_keys=True, default=str)
-        return hashlib.sha256(text.encode()).hexdigest()[:12]
+        return name_by_hash(hashlib.sha256(text.encode()).hexdigest(), 12)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,7 +126,7 @@ def measure_scan(
         aligned.append(one_aligned)
         results.append(result)
     if not results:
-        raise failures[0]
+        raise next((one for one in failures if isinstance(one, _OF_THE_SCAN)), failures[0])
     differences, results = _compare_sides(results)
     spacing = tuple(float(step) for step in volume.spacing_mm)
     case = CaseResult(

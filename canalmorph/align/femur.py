@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from canalmorph.align.condyles import find_condyles
 from canalmorph.align.frames import make_frame, make_scanner_frame
+from canalmorph.align.front_and_back import check_front_and_back
 from canalmorph.align.greater_trochanter import find_trochanter_tip
 from canalmorph.align.headless import check_trochanter, find_headless_frame, use_headless_settings
 from canalmorph.align.hip_only import align_hip_only
@@ -15,7 +16,11 @@ from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
 from canalmorph.errors import CanalMorphError
-from canalmorph.femur_errors import CanalNotFollowedError, ShaftTooShortError
+from canalmorph.femur_errors import (
+    CanalNotFollowedError,
+    LesserTrochanterError,
+    ShaftTooShortError,
+)
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import find_angle_deg, fit_line, normalise
 from canalmorph.geometry.outlines import find_centroids
@@ -98,6 +103,8 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     HeadNotInViewError, LesserTrochanterError, ShaftTooShortError
         If level 0 or the axis cannot be had; the first where the lesser trochanter alone, without
         a head in view, does not tell the femur and its side.
+    RegistrationContradictionError
+        If the lesser trochanter points to the front.
     """
     head = cortex.femur.head
     neck = None if head is None else _find_neck(cortex, head)
@@ -110,10 +117,14 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         frame, trochanter, isthmus = _settle(
             cortex, frame, above, neck, settings, proximal_share=PROXIMAL_SHARE
         )
+    except LesserTrochanterError:
+        check_front_and_back(cortex, frame, above, None, settings)
+        raise
     except ShaftTooShortError:
         if head is None or not head.separated:
             raise
         return align_hip_only(cortex, head, neck, settings)
+    check_front_and_back(cortex, frame, above, trochanter, settings)
     if head is None:
         check_trochanter(trochanter, cortex, settings)
         level_u_mm = float(np.hypot(trochanter.level_u_mm, HEADLESS_LEVEL_U_MM))

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+from canalmorph.model.naming import name_by_hash
 from canalmorph.results_errors import (
     CaseKeyUnusableError,
     ResultsBusyError,
@@ -80,15 +81,15 @@ class ResultsFolder:
 
 
 def keyed_hash(key: bytes, text: str) -> str:
-    """Return the first digits of the HMAC-SHA256 of a text.
+    """Return the first digits of the HMAC-SHA256 of a text, as a name.
 
     Examples
     --------
     >>> keyed_hash(b"0123456789abcdef", "series 1.2.3")
-    '47ccf4784783'
+    'k7ccf4784783'
     """
     digest = hmac.new(key, text.encode("utf-8", "surrogateescape"), hashlib.sha256)
-    return digest.hexdigest()[:CASE_ID_DIGITS]
+    return name_by_hash(digest.hexdigest(), CASE_ID_DIGITS)
 
 
 @contextmanager

@@ -1,15 +1,22 @@
 """Femora from shafts and heads: a femur is a round shaft with a head above it, beside its axis."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.femur_errors import NoFemurError, SideContradictionError
+from canalmorph.femur_errors import (
+    NoFemurError,
+    RegistrationContradictionError,
+    SideContradictionError,
+)
 from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
 from canalmorph.geometry.lines import fit_line
 from canalmorph.locate.heads import find_heads
 from canalmorph.locate.knees import crop_knee
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.locate.shafts import Chain, find_shafts
+from canalmorph.locate.table import TABLE_CONTRADICTS, contradicts_position, find_table
 from canalmorph.model.femur import Femur, HeadSphere, Side
 from canalmorph.model.volume import CtVolume
 
@@ -23,6 +30,12 @@ BOX_ASIDE_MM, BOX_BELOW_MM, BOX_ABOVE_MM = 95.0, 15.0, 125.0
 CROP_SHAFT_MM, CROP_HEAD_MM = 65.0, 50.0
 #: The other femur's shaft lies this far from a found one, and beside it over this much. [mm]
 OTHER_SHAFT_MM, OTHER_OVERLAP_MM = (60.0, 420.0), 40.0
+#: Two spheres this far apart, at one height within the second and as large within the third, are
+#: the condyles of a knee: common anatomy, no source. [mm]
+TWIN_APART_MM, TWIN_HEIGHT_MM, TWIN_RADIUS_MM = (30.0, 75.0), 20.0, 4.0
+#: A sphere at the lower end that shows this much more of its surface than the one at the upper end
+#: is the head. Single condyles of the phantoms show 0.2 less than a head. [share]
+MORE_OF_A_HEAD = 0.1
 #: A shaft that ends this near the scan's lowest slice runs out of the scan. [mm]
 LEAVES_SCAN_MM = 8.0
 
@@ -45,10 +58,42 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
         If no shaft with a femoral head above it is in view.
     SideContradictionError
         If two femora claim one side, or the right one lies to the left.
+    RegistrationContradictionError
+        If the femoral heads lie below the knees.
     """
     voxels, affine = turn_towards_patient(volume.voxels_hu, volume.index_to_lps_mm)
+    source = volume.facts.source
     blocks, block_affine = average_blocks(voxels, affine, block_mm=settings.block_mm)
     chains = find_shafts(blocks, block_affine, settings)
+    found = _search_heads(chains, voxels, affine, settings, source)
+    bottom_mm = _lowest_slice_mm(voxels.shape, affine)
+    _refuse_upside_down(found, volume, settings, bottom_mm)
+    if not found:
+        raise NoFemurError(source=source, n_long_bones=len(chains))
+    table = find_table(blocks, block_affine)
+    contradicts = contradicts_position(table, volume.facts.patient_position)
+    warnings = (TABLE_CONTRADICTS,) if contradicts else ()
+    shafts: dict[Side, tuple[HeadSphere | None, Chain]] = {**found}
+    if len(found) == 1:
+        shafts |= _other_shaft(next(iter(found)), found, chains)
+    return tuple(
+        replace(
+            _make_femur(volume, voxels, affine, side, *shafts[side], chains, bottom_mm),
+            warnings=warnings,
+        )
+        for side in (Side.RIGHT, Side.LEFT)
+        if side in shafts
+    )
+
+
+def _search_heads(
+    chains: list[Chain],
+    voxels: NDArray[np.int16],
+    affine: NDArray[np.float64],
+    settings: LocateSettings,
+    source: str,
+) -> dict[Side, tuple[HeadSphere, Chain]]:
+    """Return head and shaft of each side."""
     found: dict[Side, tuple[HeadSphere, Chain]] = {}
     for chain in chains:
         if any(_share_sections(chain, other) for _, other in found.values()):
@@ -60,23 +105,47 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
         if side in found:
             if np.linalg.norm(found[side][0].centre_lps_mm - head.centre_lps_mm) < head.radius_mm:
                 continue
-            raise SideContradictionError(source=volume.facts.source)
+            raise SideContradictionError(source=source)
         found[side] = (head, chain)
-    if not found:
-        raise NoFemurError(source=volume.facts.source, n_long_bones=len(chains))
     if len(found) == 2:
         right, left = found[Side.RIGHT][0], found[Side.LEFT][0]
         if right.centre_lps_mm[0] > left.centre_lps_mm[0]:
-            raise SideContradictionError(source=volume.facts.source)
-    bottom_mm = _lowest_slice_mm(voxels.shape, affine)
-    shafts: dict[Side, tuple[HeadSphere | None, Chain]] = {**found}
-    if len(found) == 1:
-        shafts |= _other_shaft(next(iter(found)), found, chains)
-    return tuple(
-        _make_femur(volume, voxels, affine, side, *shafts[side], chains, bottom_mm)
-        for side in (Side.RIGHT, Side.LEFT)
-        if side in shafts
-    )
+            raise SideContradictionError(source=source)
+    return found
+
+
+def _refuse_upside_down(
+    found: dict[Side, tuple[HeadSphere, Chain]],
+    volume: CtVolume,
+    settings: LocateSettings,
+    bottom_mm: float,
+) -> None:
+    """Refuse a scan whose femoral heads lie at the lower ends of the shafts.
+
+    Where every found shaft runs out of the scan, nothing can be seen at its lower end.
+    """
+    shares = [
+        head.inlier_share
+        for head, chain in found.values()
+        if chain.centres_lps_mm[0, 2] > bottom_mm + LEAVES_SCAN_MM
+    ]
+    if found and not shares:
+        return
+    # Turned about the axis from front to back, as by a wrong entry of head or feet first.
+    turn = np.diag([-1.0, 1.0, -1.0, 1.0])
+    voxels, affine = turn_towards_patient(volume.voxels_hu, turn @ volume.index_to_lps_mm)
+    blocks, block_affine = average_blocks(voxels, affine, block_mm=settings.block_mm)
+    chains = find_shafts(blocks, block_affine, settings)
+    try:
+        below = _search_heads(chains, voxels, affine, settings, volume.facts.source)
+    except SideContradictionError:
+        return
+    more = max(shares, default=settings.least_head_inliers - MORE_OF_A_HEAD) + MORE_OF_A_HEAD
+    if any(head.inlier_share >= more for head, _ in below.values()):
+        raise RegistrationContradictionError(
+            source=volume.facts.source,
+            finding="a femoral head lies below the knee's end of a femur",
+        )
 
 
 def _other_shaft(
@@ -110,15 +179,31 @@ def _head_of(
     top = chain.centres_lps_mm[-1]
     aside = np.array([BOX_ASIDE_MM, BOX_ASIDE_MM, 0.0])
     box = np.stack([top - aside - [0, 0, BOX_BELOW_MM], top + aside + [0, 0, BOX_ABOVE_MM]])
-    for head in find_heads(voxels, affine, box, settings.head_radius_mm):
-        if head.inlier_share < settings.least_head_inliers:
-            return None
+    heads = [
+        head
+        for head in find_heads(voxels, affine, box, settings.head_radius_mm)
+        if head.inlier_share >= settings.least_head_inliers
+    ]
+    for head in heads:
+        if any(_are_condyles(head, other) for other in heads):
+            continue
         point, direction = _axis_below(chain, head)
         arm = head.centre_lps_mm - point
         offset_mm = float(np.linalg.norm(arm - (arm @ direction) * direction))
         if HEAD_OFFSET_MM[0] <= offset_mm <= HEAD_OFFSET_MM[1]:
             return head
     return None
+
+
+def _are_condyles(one: HeadSphere, other: HeadSphere) -> bool:
+    """Whether two spheres lie beside each other as the condyles of one knee do."""
+    arm = one.centre_lps_mm - other.centre_lps_mm
+    low, high = TWIN_APART_MM
+    return bool(
+        low < np.linalg.norm(arm) < high
+        and abs(arm[2]) < TWIN_HEIGHT_MM
+        and abs(one.radius_mm - other.radius_mm) < TWIN_RADIUS_MM
+    )
 
 
 def _axis_below(chain: Chain, head: HeadSphere) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

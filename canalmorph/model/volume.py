@@ -46,6 +46,9 @@ class ScanFacts:
         How many files were read.
     kernel, manufacturer, modality : str
         As written in the file; empty where it does not say.
+    patient_position : str
+        How the patient is said to have lain (``HFS``, ``FFP``), in capitals; empty where the file
+        does not say. Never used for a side: it is only set against the table in the picture.
     kvp : float or None
         Tube voltage. [kV]
     slice_thickness_mm : float or None
@@ -62,6 +65,7 @@ class ScanFacts:
     kernel: str = ""
     manufacturer: str = ""
     modality: str = "CT"
+    patient_position: str = ""
     kvp: float | None = None
     slice_thickness_mm: float | None = None
     warnings: tuple[str, ...] = ()

@@ -115,6 +115,12 @@ FEMUR_WARNINGS = (
         "Compare the outline with the picture.",
     ),
     _femur(
+        "table_contradicts_position",
+        "The table lies on the other side of the patient than the stated position (supine or "
+        "prone) says: left and right are not certified.",
+        "Check the sides, and the position that was entered at the scanner.",
+    ),
+    _femur(
         "metal",
         "Metal or clipped values lie near some sections; their numbers are blank.",
         "Scan with less metal in the field, or measure the other side.",

@@ -283,6 +283,7 @@ def _scan_facts(
         n_files=len(hashes),
         kernel=found.kernel,
         manufacturer=first.manufacturer,
+        patient_position=first.patient_position,
         kvp=found.kvp,
         slice_thickness_mm=found.slice_thickness_mm,
         warnings=warnings,

@@ -64,6 +64,7 @@ class SliceHeader:
     kvp: float | None
     thickness_mm: float | None
     manufacturer: str
+    patient_position: str
     acquisition_number: str
     acquisition_time: str
     content_time: str

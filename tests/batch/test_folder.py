@@ -22,7 +22,10 @@ RFC_4231_CASE_2 = "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3
 
 def test_names_are_the_standard_keyed_hash() -> None:
     text = "what do ya want for nothing?"
-    assert RFC_4231_CASE_2.startswith(keyed_hash(b"Jefe", text))
+    name = keyed_hash(b"Jefe", text)
+    # The first digit is written as a letter, so that no spreadsheet sees a number.
+    assert "ghijklmnopqrstuv".index(name[0]) == int(RFC_4231_CASE_2[0], 16)
+    assert RFC_4231_CASE_2[1:].startswith(name[1:])
 
 
 def test_the_key_is_random_private_and_kept(tmp_path: Path) -> None:
