@@ -1,20 +1,37 @@
-"""A coarse two-legged phantom and its writers; every fault starts from its clean DICOM series."""
+"""What faults are made of: two phantoms, their writers, and what a right reading of them is.
+
+`bench` has a drawing of two legs in 24 slices, quick to write and to read, for what is told by
+voxels and their places. `whole_pair` has P, two whole femora that differ in every number, which
+the real stages measure: for what is told by numbers.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from math import hypot
 from pathlib import Path
 
 import numpy as np
+import pydicom
 import pytest
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian
 
+from canalmorph.geometry.grids import turn_towards_patient
+from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.model.volume import CtVolume
+from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
 from canalmorph.read.scans import read_series, survey_scans
+from canalmorph.segment.settings import SegmentSettings
+from canalmorph_phantoms.build import PhantomResult, build_scan
+from canalmorph_phantoms.catalogue import SMALL
+from canalmorph_phantoms.shapes import CanalDesign, make_shape
+from canalmorph_phantoms.spec import PhantomScan, PlacedFemur
+from canalmorph_phantoms.write import write_dicom
 
 
 def hu_at(points: NDArray[np.float64]) -> NDArray[np.int16]:
@@ -173,3 +190,178 @@ class Bench:
 @pytest.fixture
 def bench(tmp_path: Path) -> Bench:
     return Bench(tmp_path / "scan")
+
+
+#: P: whole femora in coarse voxels; right and left differ in every number of their shape.
+P = PhantomScan(
+    name="whole_pair",
+    purpose="Both femora from head to condyles, different in every number, for faults.",
+    femora=(
+        PlacedFemur(
+            side="right",
+            head_lateral_mm=90.0,
+            shape=make_shape(
+                CanalDesign(isthmus_level_mm=-104.0, length_mm=430.0),
+                head_radius_mm=24.0,
+                neck_shaft_angle_deg=125.0,
+                torsion_deg=10.0,
+                bow_radius_mm=900.0,
+                epicondyle_proud_mm=4.0,
+            ),
+        ),
+        PlacedFemur(
+            side="left",
+            head_posterior_mm=4.0,
+            head_superior_mm=9.0,
+            adduction_deg=5.0,
+            internal_rotation_deg=4.0,
+            shape=make_shape(
+                CanalDesign(
+                    isthmus_mm=8.5,
+                    isthmus_level_mm=-136.0,
+                    at_minus20_mm=19.3,
+                    at_lt_mm=26.0,
+                    tube_top_mm=32.0,
+                    wall_mm=9.1,
+                    length_mm=440.0,
+                ),
+                head_radius_mm=26.0,
+                head_height_mm=54.0,
+                head_medial_mm=38.0,
+                neck_shaft_angle_deg=130.0,
+                torsion_deg=20.0,
+                trochanter_tip_mm=9.0,
+                wall_posterior_factor=1.1,
+                bow_radius_mm=1100.0,
+                epicondyle_proud_mm=5.0,
+            ),
+        ),
+    ),
+    tissue=SMALL["small_pair"].tissue,
+    scanner=replace(
+        SMALL["small_pair"].scanner,
+        pixel_mm=1.5,
+        slice_spacing_mm=2.0,
+        slice_thickness_mm=2.0,
+        x_range_mm=(-171.0, 171.0),
+        y_range_mm=(-75.0, 87.0),
+        z_range_mm=(-462.0, 48.0),
+        noise_sd_hu=0.0,
+    ),
+)
+#: The real stages with half the rays: a femur of P takes 10 s of computing, not 20 s.
+QUICK = Settings(segment=SegmentSettings(rays_per_ring=60))
+#: Two readings of one femur differ by less than this many of their joint standard uncertainties.
+COVERAGE = 3.0
+#: Makes the fault: gets a slice's number, from the knees up, and its data set, and returns what is
+#: written, or None to leave the slice out.
+Edit = Callable[[int, Dataset], Dataset | None]
+
+
+class WholePair:
+    """P as voxels, as DICOM with edits, and measured; and what "same as P" means.
+
+    Where a fault leaves voxels and their places as they are, `assert_same_voxels` is the whole
+    proof, and quick: measuring is a function of nothing else. Where it does not, measure one leg
+    (`cut_leg`) if one will do.
+    """
+
+    def __init__(self, result: PhantomResult, clean: Path) -> None:
+        self.result, self.volume = result, result.volume
+        self._clean = clean
+
+    def datasets(self) -> list[Dataset]:
+        """Return one fresh CT data set a slice, from the knees up, 2 mm apart."""
+        return [pydicom.dcmread(path) for path in sorted(self._clean.iterdir())]
+
+    def write(self, folder: Path, edit: Edit = lambda k, ds: ds) -> Path:
+        """Write P as DICOM, each slice changed by `edit`, and return the folder."""
+        edited = [edit(k, ds) for k, ds in enumerate(self.datasets())]
+        write_datasets(folder, [ds for ds in edited if ds is not None])
+        return folder
+
+    def read(self, path: Path) -> CtVolume:
+        """Return the volume of the only series that is chosen."""
+        (found,) = [series for series in survey_scans(path) if series.chosen]
+        return read_series(found)
+
+    def cut_leg(self, volume: CtVolume, side: str) -> CtVolume:
+        """Return the half of an upright scan that holds one femur."""
+        half = volume.voxels_hu.shape[2] // 2
+        kept = slice(0, half) if side == "right" else slice(half, None)
+        affine = volume.index_to_lps_mm.copy()
+        affine[:3, 3] += (kept.start or 0) * affine[:3, 2]
+        voxels = volume.voxels_hu[:, :, kept].copy()
+        return replace(volume, voxels_hu=voxels, index_to_lps_mm=affine)
+
+    def measure(self, volume: CtVolume, knees: CtVolume | None = None) -> CaseResult:
+        """Return what the real stages find, with the settings with which P was measured."""
+        return measure_scan(volume, QUICK, case_id="fault", knees=knees).case
+
+    @cached_property
+    def case(self) -> CaseResult:
+        """P, measured once; 20 s at its first use."""
+        return self.measure(self.volume)
+
+    def get_femur(self, side: str) -> FemurResult:
+        """Return one femur of P."""
+        (femur,) = [femur for femur in self.case.femora if femur.side == side]
+        return femur
+
+    def assert_same_voxels(self, volume: CtVolume, *, tolerance_hu: float = 0) -> None:
+        """Compare every voxel and its place with P's; rows, columns and slices in any order."""
+        voxels, affine = turn_towards_patient(volume.voxels_hu, volume.index_to_lps_mm)
+        assert voxels.shape == self.volume.voxels_hu.shape
+        assert np.allclose(affine, self.volume.index_to_lps_mm, atol=1e-4)
+        assert np.abs(voxels.astype(int) - self.volume.voxels_hu).max() <= tolerance_hu
+
+    def assert_same_as_p(
+        self,
+        case: CaseResult,
+        *,
+        sides: Collection[str] = ("right", "left"),
+        blank: Collection[str] = (),
+    ) -> None:
+        """Compare every measured column of these sides, and nothing else may have been found.
+
+        Parameters
+        ----------
+        case : CaseResult
+            From `measure`.
+        sides : collection of str
+            The femora that must be there.
+        blank : collection of str
+            Columns that must be blank; all others must have their number.
+        """
+        assert {femur.side.value for femur in case.femora} == set(sides)
+        for femur in case.femora:
+            same = self.get_femur(femur.side)
+            expected = {name for name, value in same.indices.values.items() if value.known}
+            assert expected >= set(blank)
+            known = {name for name, value in femur.indices.values.items() if value.known}
+            assert known == expected - set(blank)
+            assert not list_far(same, femur)
+            if "cfi_ml" in known:
+                assert femur.canal_type.shape == same.canal_type.shape
+
+
+def list_far(one: FemurResult, other: FemurResult) -> dict[str, str]:
+    """Return the columns, known in both, that differ by more than their uncertainty allows."""
+    far = {}
+    for name, first in one.indices.values.items():
+        second = other.indices.values[name]
+        if first.value is None or second.value is None:
+            continue
+        allowed = COVERAGE * hypot(first.u or 0.0, second.u or 0.0)
+        if abs(first.value - second.value) > allowed + 1e-9:
+            far[name] = f"{first.value:.3f} and {second.value:.3f}, {allowed:.3f} allowed"
+    return far
+
+
+@pytest.fixture(scope="session")
+def whole_pair(tmp_path_factory: pytest.TempPathFactory) -> WholePair:
+    """Return P; making it takes 10 s, its first measurement 20 s more."""
+    result = build_scan(P)
+    clean = tmp_path_factory.mktemp("p")
+    write_dicom(result, clean)
+    return WholePair(result, clean)
