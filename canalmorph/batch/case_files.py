@@ -13,7 +13,9 @@ from canalmorph.export.masks import write_masks
 from canalmorph.export.record import write_record
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement
-from canalmorph.report.page import write_report
+from canalmorph.report.page import write_page
+from canalmorph.report.picture_file import PICTURES_NAME, write_pictures
+from canalmorph.report.pictures import take_all_pictures
 from canalmorph.results_errors import ResultsNotWritableError
 
 #: A worker that was given up may still be writing the same case: its rename may come in between.
@@ -29,7 +31,7 @@ def write_case(
     noted: Sequence[NamedRefusal] = (),
     seconds: float,
 ) -> None:
-    """Write record, page and masks of one case; an earlier case of the same name is replaced.
+    """Write record, page, pictures and masks of a case; an earlier one of its name is replaced.
 
     Parameters
     ----------
@@ -51,12 +53,14 @@ def write_case(
     ResultsNotWritableError
         If the folder cannot be written.
     """
-    case, aligned = measurement.case, measurement.aligned
+    case, aligned, deidentified = measurement.case, measurement.aligned, entry.terms.deidentified
     unfinished = folder.cases / f"{UNFINISHED_PREFIX}{case.case_id}-{secrets.token_hex(4)}"
     try:
         unfinished.mkdir()
         write_masks(unfinished / "masks.nii.gz", volume, aligned)
-        write_report(case, aligned, unfinished / "report.html", deidentify=entry.terms.deidentified)
+        pictures = take_all_pictures(case.femora, aligned)
+        write_pictures(unfinished / PICTURES_NAME, pictures)
+        write_page(case, pictures, unfinished / "report.html", deidentify=deidentified)
         # Names of files are hidden already, by a keyed hash, where they are to be hidden.
         write_record(unfinished / RECORD_NAME, case)
         write_digest(unfinished, case, entry, noted=noted, seconds=seconds)

@@ -2,7 +2,7 @@
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -59,7 +59,9 @@ def place_axes(
     return figure.add_axes(box, **options)
 
 
-def render_svg(figure: Figure, *, prefix: str, title: str) -> str:
+def render_svg(
+    figure: Figure, *, prefix: str, title: str, data: Mapping[str, float] | None = None
+) -> str:
     """Return the figure as an ``<svg>`` element to set into a page.
 
     Parameters
@@ -70,6 +72,8 @@ def render_svg(figure: Figure, *, prefix: str, title: str) -> str:
         Set before every id, so that several pictures share a page.
     title : str
         What a screen reader says; must be our own words.
+    data : mapping of str to float, optional
+        Written as ``data-...`` attributes, for the page's script.
     """
     stream = io.StringIO()
     empty = dict.fromkeys(("Creator", "Date", "Format", "Type"))
@@ -87,10 +91,11 @@ def render_svg(figure: Figure, *, prefix: str, title: str) -> str:
     svg = re.sub(r"url\(#", f"url(#{prefix}-", svg)
     svg = re.sub(r'href="#', f'href="#{prefix}-', svg)
     across, down = figure.get_size_inches() * 72
+    attributes = "".join(f' data-{name}="{number:.4f}"' for name, number in (data or {}).items())
     opening = (
         f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
         f'viewBox="0 0 {across:g} {down:g}" width="{across:g}" height="{down:g}" role="img" '
-        f'aria-label="{title}">'
+        f'aria-label="{title}"{attributes}>'
     )
     return re.sub(r"<svg[^>]*>", opening, svg, count=1)
 
@@ -104,20 +109,31 @@ def get_view_sign(side: Side) -> int:
     return 1 if side is Side.RIGHT else -1
 
 
+def get_lateral_sign(side: Side) -> int:
+    """Return the sign that turns posterior into the viewer's right on a lateral film.
+
+    The femur is seen from its lateral side, so that both sides are mirror images: front is to the
+    right on a right femur.
+    """
+    return -get_view_sign(side)
+
+
 def show_picture(axes: Axes, picture: Picture, sign: int) -> None:
-    """Draw a picture with medial turned into view; what the scan does not hold stays dark."""
-    grey = np.where(np.isfinite(picture.grey), picture.grey, 0.0)
-    shade = np.round(255 * grey).astype(np.uint8)
+    """Draw a picture with its first axis turned into view."""
     low, high = picture.across_mm
+    grey = picture.grey if sign > 0 else picture.grey[:, ::-1]
     axes.imshow(
-        np.repeat(shade[:, :, None], 3, axis=2)
-        if sign > 0
-        else np.repeat(shade[:, ::-1, None], 3, axis=2),
+        np.repeat(grey[:, :, None], 3, axis=2),
         extent=(min(sign * low, sign * high), max(sign * low, sign * high), *picture.vertical_mm),
         origin="lower",
         interpolation="none",
         aspect="auto",
     )
+
+
+def draw_cursor(axes: Axes, name: str, colour: str) -> None:
+    """Draw the line at level 0 that a page may move to another level."""
+    axes.axhline(0.0, gid=f"cursor-{name}", color=colour, linewidth=1.6, clip_on=False)
 
 
 def draw_scale_bar(axes: Axes, *, length_mm: float, x_mm: float, y_mm: float) -> None:

@@ -16,6 +16,9 @@ from canalmorph.model.results import CanalProfile, FemurResult, Measurement
 MARKED_LEVELS = ("lt_plus20", "lt", "lt_minus20", "lt_minus100")
 #: How far from the nearest section a level may lie and still be drawn. [mm]
 NEAREST_SECTION_MM = 2.5
+#: Share of a section's picture that the bone may take, so that calipers have room; step of the
+#: picture's size. [1, mm]
+BONE_SHARE, VIEW_STEP_MM = 0.58, 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +41,15 @@ class MarkedLevel:
     canal_ml: Measurement
     outer_ap: Measurement
     canal_ap: Measurement
+
+    def get_width(self, outline: str, axis: str) -> Measurement:
+        """Return the table's width of ``outer`` or ``canal`` along ``ml`` or ``ap`` [mm]."""
+        return {
+            "outer_ml": self.outer_ml,
+            "canal_ml": self.canal_ml,
+            "outer_ap": self.outer_ap,
+            "canal_ap": self.canal_ap,
+        }[f"{outline}_{axis}"]
 
 
 def list_marked_levels(femur: FemurResult) -> list[MarkedLevel]:
@@ -70,9 +82,9 @@ def find_section(profile: CanalProfile, level_mm: float) -> int | None:
 
 
 def find_edges(
-    profile: CanalProfile, outline: str
+    profile: CanalProfile, outline: str, axis: str
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the lateral and the medial edge of an outline at each level.
+    """Return both edges of an outline at each level, as the view across `axis` shows them.
 
     Parameters
     ----------
@@ -80,20 +92,35 @@ def find_edges(
         The sections.
     outline : str
         ``outer`` or ``canal``.
+    axis : str
+        ``ml`` or ``ap``.
 
     Returns
     -------
-    lateral, medial : (n,) float arrays
-        Medial coordinate of the two edges; the medial one ends where the measured width ends, so
-        that a section cut at the head's circle is drawn as it was measured. NaN where the
-        outline or its width is not known. [mm]
+    first, second : (n,) float arrays
+        Lateral and medial edge, or anterior and posterior; the second ends where the measured
+        width ends, so that a section cut at the head's circle is drawn as it was measured. NaN
+        where the outline or its width is not known. [mm]
     """
     points = profile.outer_outline_mm if outline == "outer" else profile.canal_outline_mm
-    across = points[:, :, 0]
+    across = points[:, :, 0 if axis == "ml" else 1]
     known = np.isfinite(across).any(axis=1)
-    lateral = np.full(len(across), np.nan)
-    lateral[known] = np.nanmin(across[known], axis=1)
-    return lateral, lateral + profile.columns[f"{outline}_ml_mm"]
+    first = np.full(len(across), np.nan)
+    first[known] = np.nanmin(across[known], axis=1)
+    return first, first + profile.columns[f"{outline}_{axis}_mm"]
+
+
+def find_view(outer: NDArray[np.float64]) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return the medial and posterior span of a section's picture, a square around the bone [mm].
+
+    Its size goes by steps, so that the scale rarely changes from one level to the next.
+    """
+    known = outer[np.isfinite(outer).all(axis=1)]
+    low, high = (known.min(axis=0), known.max(axis=0)) if len(known) else (-np.ones(2), np.ones(2))
+    needed_mm = float((high - low).max()) / BONE_SHARE
+    half_mm = max(np.ceil(needed_mm / VIEW_STEP_MM), 3) * VIEW_STEP_MM / 2
+    medial, posterior = (float(place) for place in (low + high) / 2)
+    return (medial - half_mm, medial + half_mm), (posterior - half_mm, posterior + half_mm)
 
 
 def interpolate_edge(

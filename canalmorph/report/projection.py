@@ -1,6 +1,7 @@
 """Pictures resampled from the CT in the femur's own frame; nothing is measured on them."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,12 +9,14 @@ from numpy.typing import NDArray
 from canalmorph.geometry.sampling import sample_points, sample_rays
 from canalmorph.model.femur import AlignedFemur
 
+View = Literal["ap", "lateral"]
+
 #: Pixel of the projection: about the finest that a page shows. [mm]
 PROJECTION_PIXEL_MM = 0.8
 #: Distance of the samples along a ray. [mm]
 RAY_STEP_MM = 1.0
-#: Pixel of a section, finer than any CT so that outlines are judged on smooth grey. [mm]
-SECTION_PIXEL_MM = 0.35
+#: Pixels along a side of a section: finer than CT, so that outlines are judged on smooth grey.
+SECTION_PIXELS = 200
 #: Densities above this count as this, so that metal does not drown the bone. [HU]
 CLIP_HU = 2500.0
 #: Grey range of a section: fat to thick cortex. [HU]
@@ -26,54 +29,65 @@ class Picture:
 
     Attributes
     ----------
-    grey : (rows, columns) float array
-        0 black to 1 white; the first row is the lowest `vertical_mm`, the first column the lowest
-        `across_mm`. NaN where the scan has nothing.
+    grey : (rows, columns) uint8 array
+        0 black to 255 white; the first row is the lowest `vertical_mm`, the first column the
+        lowest `across_mm`. Black where the scan has nothing.
     across_mm, vertical_mm : tuple of float
         Outer edges of the first and last pixel. [mm]
     """
 
-    grey: NDArray[np.float64]
+    grey: NDArray[np.uint8]
     across_mm: tuple[float, float]
     vertical_mm: tuple[float, float]
 
 
-def project_femur(
-    aligned: AlignedFemur,
-    *,
-    medial_mm: tuple[float, float],
-    posterior_mm: tuple[float, float],
-    level_mm: tuple[float, float],
-) -> Picture:
-    """Return what an unmagnified AP film of the box would show: attenuation summed front to back.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FemurBox:
+    """The box around a femur in its own frame [mm]."""
+
+    medial_mm: tuple[float, float]
+    posterior_mm: tuple[float, float]
+    level_mm: tuple[float, float]
+
+
+def project_femur(aligned: AlignedFemur, box: FemurBox, view: View) -> Picture:
+    """Return what an unmagnified film of the box would show: attenuation summed along rays.
 
     Parameters
     ----------
     aligned : AlignedFemur
-        Gives the scan's crop and the frame; the rays run along the frame's posterior axis.
-    medial_mm, posterior_mm, level_mm : tuple of float
-        The box in the femur's frame. [mm]
+        Gives the scan's crop and the frame.
+    box : FemurBox
+        What is projected.
+    view : str
+        ``ap``: rays run along the frame's posterior axis, and across is medial; ``lateral``: they
+        run along its medial axis, and across is posterior.
 
     Returns
     -------
     Picture
-        Across is medial, vertical is level; grey from the least to the most attenuation in the
-        box, 2 % clipped at either end.
+        Vertical is level; grey from the least to the most attenuation in the box, 2 % clipped
+        below and 0.2 % above.
     """
-    across, columns = _pixel_centres(medial_mm, PROJECTION_PIXEL_MM)
-    vertical, rows = _pixel_centres(level_mm, PROJECTION_PIXEL_MM)
+    frame = aligned.frame
+    if view == "ap":
+        span_mm, depth_mm, along, direction = box.medial_mm, box.posterior_mm, 1, frame.posterior
+    else:
+        span_mm, depth_mm, along, direction = box.posterior_mm, box.medial_mm, 0, frame.medial
+    across, columns = _pixel_centres(span_mm, PROJECTION_PIXEL_MM)
+    vertical, rows = _pixel_centres(box.level_mm, PROJECTION_PIXEL_MM)
     starts = np.empty((len(vertical), len(across), 3))
-    starts[..., 0] = across
-    starts[..., 1] = posterior_mm[0]
+    starts[..., 1 - along] = across
+    starts[..., along] = depth_mm[0]
     starts[..., 2] = vertical[:, None]
     crop = aligned.cortex.femur.crop
     rays_hu = sample_rays(
         crop.voxels_hu,
         crop.index_to_lps_mm,
-        aligned.frame.frame_to_lps_mm(starts),
-        np.broadcast_to(aligned.frame.posterior, starts.shape),
+        frame.frame_to_lps_mm(starts),
+        np.broadcast_to(direction, starts.shape),
         step_mm=RAY_STEP_MM,
-        n_samples=int((posterior_mm[1] - posterior_mm[0]) / RAY_STEP_MM) + 1,
+        n_samples=int((depth_mm[1] - depth_mm[0]) / RAY_STEP_MM) + 1,
     )
     seen = np.isfinite(rays_hu)
     water = np.where(seen, np.clip(rays_hu, -1000.0, CLIP_HU) / 1000.0 + 1.0, 0.0)
@@ -105,8 +119,9 @@ def cut_section(
     Picture
         Across is medial, vertical is posterior; grey by `SECTION_WINDOW_HU`.
     """
-    across, columns = _pixel_centres(medial_mm, SECTION_PIXEL_MM)
-    vertical, rows = _pixel_centres(posterior_mm, SECTION_PIXEL_MM)
+    pixel_mm = (medial_mm[1] - medial_mm[0]) / SECTION_PIXELS
+    across, columns = _pixel_centres(medial_mm, pixel_mm)
+    vertical, rows = _pixel_centres(posterior_mm, pixel_mm)
     points = np.empty((len(vertical), len(across), 3))
     points[..., 0] = across
     points[..., 1] = vertical[:, None]
@@ -116,8 +131,7 @@ def cut_section(
         crop.voxels_hu, crop.index_to_lps_mm, aligned.frame.frame_to_lps_mm(points)
     ).astype(np.float64)
     low, high = SECTION_WINDOW_HU
-    grey = np.clip((values_hu - low) / (high - low), 0.0, 1.0)
-    return Picture(grey=grey, across_mm=columns, vertical_mm=rows)
+    return Picture(grey=_shade(values_hu, low, high), across_mm=columns, vertical_mm=rows)
 
 
 def _pixel_centres(
@@ -126,14 +140,21 @@ def _pixel_centres(
     """Return the centres of whole pixels that cover a span, and the edges of the first and last."""
     if not span_mm[1] > span_mm[0]:
         raise ValueError(f"'span_mm' must ascend, got {span_mm}.")
-    count = int(np.ceil((span_mm[1] - span_mm[0]) / pixel_mm))
+    # A span of whole pixels keeps their number through rounding.
+    count = int(np.ceil((span_mm[1] - span_mm[0]) / pixel_mm - 1e-9))
     centres = np.asarray(span_mm[0] + (np.arange(count) + 0.5) * pixel_mm, dtype=np.float64)
     return centres, (span_mm[0], span_mm[0] + count * pixel_mm)
 
 
-def _stretch(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _stretch(values: NDArray[np.float64]) -> NDArray[np.uint8]:
     seen = values[np.isfinite(values)]
     if seen.size == 0:
-        return values
+        return np.zeros(values.shape, dtype=np.uint8)
     low, high = np.percentile(seen, [2.0, 99.8])
-    return np.asarray(np.clip((values - low) / max(high - low, 1e-9), 0.0, 1.0))
+    return _shade(values, float(low), float(high))
+
+
+def _shade(values: NDArray[np.float64], low: float, high: float) -> NDArray[np.uint8]:
+    """Return greys of a window; black where there is no value."""
+    share = np.clip((values - low) / max(high - low, 1e-9), 0.0, 1.0)
+    return np.where(np.isfinite(share), np.round(255 * share), 0.0).astype(np.uint8)

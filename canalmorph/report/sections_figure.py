@@ -7,7 +7,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from canalmorph.model.femur import AlignedFemur
 from canalmorph.model.results import FemurResult, Measurement
 from canalmorph.report.drawing import (
     CANAL_CT,
@@ -25,57 +24,66 @@ from canalmorph.report.drawing import (
 )
 from canalmorph.report.numbers import format_level
 from canalmorph.report.outlines import MarkedLevel, find_section, list_marked_levels
-from canalmorph.report.projection import cut_section
+from canalmorph.report.pictures import FemurPictures, PackedSection
 
-#: Levels that are shown, where the scan has them, and the one beside them where it has few.
-SHOWN_LEVELS, SPARE_LEVEL, FEW = ("lt_plus20", "lt", "lt_minus100", "isthmus"), "lt_minus20", 3
-#: Side of a picture, the room around the bone for calipers, and the gap. [px]
-PANEL_PX, ROOM_PX, GAP_PX, TITLE_PX = 256.0, 58.0, 14.0, 20.0
+#: Side of a picture, the gap and the title above. [px]
+PANEL_PX, GAP_PX, TITLE_PX = 256.0, 14.0, 20.0
 #: Distances of the calipers of canal and outer from the bone. [px]
 CANAL_LINE_PX, OUTER_LINE_PX = 11.0, 30.0
 
 
-def draw_sections_figure(femur: FemurResult, aligned: AlignedFemur, *, prefix: str) -> str:
-    """Return, as SVG, up to four cross-sections in two columns; empty where none is known."""
-    marked = list_marked_levels(femur)
-    levels = [level for level in marked if level.name in SHOWN_LEVELS]
-    if len(levels) < FEW:
-        levels = [level for level in marked if level.name in (*SHOWN_LEVELS, SPARE_LEVEL)]
-    if not levels:
-        return ""
-    rows = (len(levels) + 1) // 2
-    pitch = PANEL_PX + TITLE_PX + GAP_PX
-    with start_figure(2 * PANEL_PX + GAP_PX, rows * pitch - GAP_PX) as figure:
-        for place, level in enumerate(levels):
-            left = (place % 2) * (PANEL_PX + GAP_PX)
-            _add_section(figure, left, (place // 2) * pitch, femur, aligned, level)
-        title = f"{femur.side.value} femur: cross-sections"
-        return render_svg(figure, prefix=prefix, title=title)
+def draw_section_figures(
+    femur: FemurResult, pictures: FemurPictures, *, prefix: str
+) -> tuple[str, ...]:
+    """Return the sections of the marked levels, each as SVG, from the top down."""
+    drawn = []
+    for level, packed in list_marked_sections(femur, pictures):
+        with start_figure(PANEL_PX, PANEL_PX + TITLE_PX) as figure:
+            draw_section(figure, 0.0, 0.0, femur, level, packed)
+            title = f"{femur.side.value} femur: cross-section, {level.name.replace('_', ' ')}"
+            drawn.append(
+                render_svg(figure, prefix=f"{prefix}-{level.name.replace('_', '-')}", title=title)
+            )
+    return tuple(drawn)
 
 
-def _add_section(
+def list_marked_sections(
+    femur: FemurResult, pictures: FemurPictures
+) -> list[tuple[MarkedLevel, PackedSection]]:
+    """Return the marked levels that have a picture."""
+    levels_mm = femur.profile.levels_mm
+    by_level = {section.level_mm: section for section in pictures.sections}
+    found = []
+    for level in list_marked_levels(femur):
+        index = find_section(femur.profile, level.level_mm)
+        section = None if index is None else by_level.get(float(levels_mm[index]))
+        if section is not None:
+            found.append((level, section))
+    return found
+
+
+def draw_section(
     figure: Figure,
     left: float,
     top: float,
     femur: FemurResult,
-    aligned: AlignedFemur,
     level: MarkedLevel,
+    packed: PackedSection,
+    *,
+    panel_px: float = PANEL_PX,
 ) -> None:
-    axes = place_axes(figure, left, top + TITLE_PX, PANEL_PX, PANEL_PX)
+    """Draw one section at a place of a figure, its title above it."""
+    axes = place_axes(figure, left, top + TITLE_PX, panel_px, panel_px)
     sign = get_view_sign(femur.side)
-    index = find_section(femur.profile, level.level_mm)
+    index = find_section(femur.profile, packed.level_mm)
     if index is None:
-        raise ValueError("'level' must lie within the profile.")
-    outer = femur.profile.outer_outline_mm[index]
-    centre, half_mm = _find_view(outer)
-    medial = (float(centre[0] - half_mm), float(centre[0] + half_mm))
-    posterior = (float(centre[1] - half_mm), float(centre[1] + half_mm))
-    height_mm = float(femur.profile.levels_mm[index])
-    picture = cut_section(aligned, height_mm, medial_mm=medial, posterior_mm=posterior)
-    show_picture(axes, picture, sign)
+        raise ValueError("'packed' must be of a level of the profile.")
+    show_picture(axes, packed.unpack(), sign)
+    medial, posterior = packed.medial_mm, packed.posterior_mm
     axes.set_xlim(min(sign * edge for edge in medial), max(sign * edge for edge in medial))
     axes.set_ylim(posterior[1], posterior[0])
-    px_mm = 2 * half_mm / PANEL_PX
+    px_mm = (medial[1] - medial[0]) / panel_px
+    outer = femur.profile.outer_outline_mm[index]
     canal = femur.profile.canal_outline_mm[index]
     _draw_outline(axes, sign, outer, OUTER_CT, OUTER_DASH)
     _draw_outline(axes, sign, canal, CANAL_CT, CANAL_DASH)
@@ -85,16 +93,6 @@ def _add_section(
     axes.set_title(f"{femur.side.value}, {name}{format_level(level.level_mm)}", loc="left", pad=4)
     axes.title.set_fontsize(12)
     hide_frame(axes)
-
-
-def _find_view(outer: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-    """Return the centre of the picture and half of its side, with room for the calipers [mm]."""
-    known = outer[np.isfinite(outer).all(axis=1)]
-    if len(known) == 0:
-        return np.zeros(2), 35.0
-    low, high = known.min(axis=0), known.max(axis=0)
-    share = 1 - 2 * ROOM_PX / PANEL_PX
-    return (low + high) / 2, max(float((high - low).max()) / share, 40.0) / 2
 
 
 def _draw_outline(

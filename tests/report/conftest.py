@@ -31,6 +31,7 @@ from canalmorph.model.results import (
     Refusal,
 )
 from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts
+from canalmorph.report.pictures import FemurPictures, take_all_pictures
 
 VOXEL_MM = 1.5
 HEAD_MM = (38.0, -6.0, 52.0, 22.0)  # medial, posterior, level, radius
@@ -261,7 +262,7 @@ def make_femur(
 
 def make_case(
     femurs: list[tuple[FemurResult, AlignedFemur]], *, refusals: tuple[Refusal, ...] = ()
-) -> tuple[CaseResult, list[AlignedFemur]]:
+) -> tuple[CaseResult, tuple[FemurPictures, ...]]:
     case = CaseResult(
         case_id="5f2c9be01d77",
         scan=ScanFacts(
@@ -290,7 +291,7 @@ def make_case(
         settings={},
         differences=compare_sides(femurs[0][0], femurs[1][0]) if len(femurs) == 2 else (),
     )
-    return case, [aligned for _, aligned in femurs]
+    return case, take_all_pictures(case.femora, [aligned for _, aligned in femurs])
 
 
 RIGHT = Shape()
@@ -316,14 +317,14 @@ def short_femur() -> tuple[FemurResult, AlignedFemur]:
 @pytest.fixture(scope="session")
 def whole_case(
     right_femur: tuple[FemurResult, AlignedFemur], left_femur: tuple[FemurResult, AlignedFemur]
-) -> tuple[CaseResult, list[AlignedFemur]]:
+) -> tuple[CaseResult, tuple[FemurPictures, ...]]:
     return make_case([right_femur, left_femur])
 
 
 @pytest.fixture(scope="session")
 def partial_case(
     short_femur: tuple[FemurResult, AlignedFemur],
-) -> tuple[CaseResult, list[AlignedFemur]]:
+) -> tuple[CaseResult, tuple[FemurPictures, ...]]:
     refusal = Refusal(
         stage="measure",
         code="metal",

@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 
 from canalmorph.model.columns import FEMUR_COLUMNS
-from canalmorph.model.femur import AlignedFemur
 from canalmorph.model.results import CanalIndices, CaseResult, FemurResult, Measurement, Refusal
 from canalmorph.model.volume import PatientFacts
 from canalmorph.report.listing import list_gaps, name_column
-from canalmorph.report.page import make_page, write_report
+from canalmorph.report.page import make_page, write_page
+from canalmorph.report.pictures import FemurPictures
 from canalmorph.report.wording import describe_shape
 
-Case = tuple[CaseResult, list[AlignedFemur]]
+Case = tuple[CaseResult, tuple[FemurPictures, ...]]
 HOSTILE = '<script>alert("x")</script><img src=x onerror=y>{{7*7}}'
 
 
@@ -84,7 +84,8 @@ def test_no_date_and_no_maker_is_in_the_pictures(whole_page: str) -> None:
     assert "<metadata" not in whole_page
     assert "<!--" not in whole_page.split("<body>")[1]
     pictures = re.findall(r"data:image/png;base64,([^\"]*)\"", whole_page)
-    assert len(pictures) == 10
+    # Two sides with two films and five sections each.
+    assert len(pictures) == 14
     for picture in pictures:
         content = b64decode(picture)
         for chunk in (b"tEXt", b"iTXt", b"zTXt", b"tIME", b"eXIf"):
@@ -135,7 +136,7 @@ def test_the_page_answers_side_type_surety_suggestion_reason_and_doubt(
 
 
 def test_every_text_of_the_file_is_escaped(whole_case: Case) -> None:
-    case, aligned = whole_case
+    case, pictures = whole_case
     hostile = replace(
         case,
         patient=PatientFacts(name=HOSTILE, identifier=HOSTILE, sex=HOSTILE, birth_date=HOSTILE),
@@ -144,7 +145,7 @@ def test_every_text_of_the_file_is_escaped(whole_case: Case) -> None:
             Refusal(stage=HOSTILE, code=HOSTILE, message=HOSTILE, source=HOSTILE, tag=HOSTILE),
         ),
     )
-    page = make_page(hostile, aligned)
+    page = make_page(hostile, pictures)
     reader, text = _read(page)
     assert "<script" not in page
     assert "<img" not in page
@@ -154,8 +155,8 @@ def test_every_text_of_the_file_is_escaped(whole_case: Case) -> None:
 
 
 def test_a_deidentified_page_names_the_case_only(whole_case: Case, partial_case: Case) -> None:
-    for case, aligned in (whole_case, partial_case):
-        page = make_page(case, aligned, deidentify=True)
+    for case, pictures in (whole_case, partial_case):
+        page = make_page(case, pictures, deidentify=True)
         for secret in (
             "Quill",
             "Rosalind",
@@ -185,7 +186,7 @@ def test_a_partial_scan_says_what_is_missing_and_why(partial_case: Case) -> None
 
 def test_a_femur_without_its_ct_keeps_its_numbers(whole_case: Case) -> None:
     case, _ = whole_case
-    page = make_page(case, [])
+    page = make_page(case, ())
     _, text = _read(page)
     assert "No CT pictures" in text
     assert "data:image" not in page
@@ -193,14 +194,14 @@ def test_a_femur_without_its_ct_keeps_its_numbers(whole_case: Case) -> None:
 
 
 def test_a_case_without_the_other_side_says_so(whole_case: Case) -> None:
-    case, aligned = whole_case
+    case, pictures = whole_case
     alone = replace(case, femora=case.femora[:1])
-    _, text = _read(make_page(alone, aligned[:1]))
+    _, text = _read(make_page(alone, pictures[:1]))
     assert "No left femur was found in the scan." in text
 
 
 def test_the_file_is_written_whole(whole_case: Case, whole_page: str, tmp_path: Path) -> None:
-    write_report(*whole_case, tmp_path / "report.html")
+    write_page(*whole_case, tmp_path / "report.html")
     assert (tmp_path / "report.html").read_text(encoding="utf-8") == whole_page
 
 
@@ -231,14 +232,14 @@ def test_every_blank_number_is_told_and_named(partial_case: Case) -> None:
 
 
 def test_every_warning_reads_as_a_sentence(whole_case: Case) -> None:
-    case, aligned = whole_case
+    case, pictures = whole_case
     femur = replace(case.femora[0], warnings=("head_at_lt20", "thin_cortex_at_lt20", "new_code"))
     warned = replace(
         case,
         femora=(femur, case.femora[1]),
         scan=replace(case.scan, warnings=("clipped-high-values",)),
     )
-    _, text = _read(make_page(warned, aligned))
+    _, text = _read(make_page(warned, pictures))
     assert "The head's circle is met 20 mm above the lesser trochanter" in text
     assert "The cortex is thin 20 mm above the lesser trochanter" in text
     assert "new code" in text
@@ -248,7 +249,7 @@ def test_every_warning_reads_as_a_sentence(whole_case: Case) -> None:
 def test_left_stands_against_right_and_marks_what_differs(
     whole_page: str, whole_case: Case
 ) -> None:
-    case, aligned = whole_case
+    case, pictures = whole_case
     _, text = _read(whole_page)
     notable = [found for found in case.differences if found.is_notable]
     # The right canal is 12 mm wide at the isthmus, the left one 16 mm, each known to 0.1 mm.
@@ -257,7 +258,7 @@ def test_left_stands_against_right_and_marks_what_differs(
     assert f"{len(notable)} of {len(case.differences)} numbers differ by more than 3" in text
     assert whole_page.count('<tr class="notable">') == len(notable)
     alone = replace(case, femora=case.femora[:1], differences=())
-    assert "Left against right" not in _read(make_page(alone, aligned[:1]))[1]
+    assert "Left against right" not in _read(make_page(alone, pictures[:1]))[1]
 
 
 def test_the_letter_stands_with_what_each_view_says(whole_page: str) -> None:
@@ -273,7 +274,7 @@ def test_ct_numbers_stand_with_the_tube_voltage(
     whole_case: Case, kvp: float | None, words: str
 ) -> None:
     case, _ = whole_case
-    _, text = _read(make_page(replace(case, scan=replace(case.scan, kvp=kvp)), []))
+    _, text = _read(make_page(replace(case, scan=replace(case.scan, kvp=kvp)), ()))
     assert f"hang on the tube voltage, which {words}" in text
 
 
@@ -283,7 +284,7 @@ def test_a_caution_of_one_side_names_it(whole_case: Case) -> None:
         replace(femur, advice=replace(femur.advice, cautions=("Of both.", f"Of {femur.side}.")))
         for femur in case.femora
     )
-    _, text = _read(make_page(replace(case, femora=femora), []))
+    _, text = _read(make_page(replace(case, femora=femora), ()))
     assert "Right: Of right." in text
     assert "Left: Of left." in text
     assert "Right: Of both." not in text

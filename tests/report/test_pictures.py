@@ -11,17 +11,32 @@ from canalmorph.model.femur import AlignedFemur
 from canalmorph.model.results import FemurResult, Measurement
 from canalmorph.report.classes_figure import STRIPS, draw_classes_figure
 from canalmorph.report.outlines import find_edges, list_marked_levels
-from canalmorph.report.projection import cut_section, project_femur
-from canalmorph.report.sections_figure import draw_sections_figure
-from canalmorph.report.widths_figure import draw_widths_figure, find_box, get_level_uncertainty
+from canalmorph.report.pictures import find_box, take_pictures
+from canalmorph.report.projection import View, cut_section, project_femur
+from canalmorph.report.sections_figure import draw_section_figures
+from canalmorph.report.widths_figure import draw_widths_figure, get_level_uncertainty
 
 Pair = tuple[FemurResult, AlignedFemur]
+
+
+def _draw_widths(femur: FemurResult, aligned: AlignedFemur) -> str:
+    pictures = take_pictures(femur, aligned)
+    assert pictures is not None
+    return draw_widths_figure(femur, pictures, prefix="x")
+
+
+def _draw_sections(femur: FemurResult, aligned: AlignedFemur) -> str:
+    pictures = take_pictures(femur, aligned)
+    assert pictures is not None
+    return "".join(draw_section_figures(femur, pictures, prefix="x"))
+
+
 NUMBER = r"(-?[\d.]+)"
 
 
 def _find_path(svg: str, name: str) -> NDArray[np.float64]:
     """Return the points of the first path of a named line [px]."""
-    group = re.search(rf'<g id="[a-z-]*-{name}">(.*?)</g>', svg, flags=re.DOTALL)
+    group = re.search(rf'<g id="[a-z0-9-]*-{name}">(.*?)</g>', svg, flags=re.DOTALL)
     assert group is not None, name
     path = re.search(r'<path d="([^"]*)"', group.group(1))
     assert path is not None
@@ -37,23 +52,39 @@ def _find_px_per_mm(svg: str, across_mm: float) -> float:
     return float(width.group(1)) * (float(scale.group(1)) if scale else 1.0) / across_mm
 
 
+@pytest.mark.parametrize("axis", ["ml", "ap"])
 @pytest.mark.parametrize("side", ["right", "left"])
-def test_widths_on_the_projection_are_those_of_the_table(
-    side: str, request: pytest.FixtureRequest
+def test_widths_on_the_projections_are_those_of_the_table(
+    side: str, axis: str, request: pytest.FixtureRequest
 ) -> None:
     femur, aligned = request.getfixturevalue(f"{side}_femur")
-    svg = draw_widths_figure(femur, aligned, prefix="x")
-    box = find_box(femur.profile)
-    # The film's edges from the level axis: the shaft axis runs over the whole height.
-    axis = _find_path(svg, "axis")
-    px_per_mm = abs(axis[1, 1] - axis[0, 1]) / (box.level_mm[1] - box.level_mm[0])
+    svg = _draw_widths(femur, aligned)
+    pictures = take_pictures(femur, aligned)
+    assert pictures is not None
+    bottom, top = pictures.ap.vertical_mm
+    # The shaft axis runs over the whole height of a film.
+    line = _find_path(svg, f"axis-{axis}")
+    px_per_mm = abs(line[1, 1] - line[0, 1]) / (top - bottom)
     for level in list_marked_levels(femur):
-        for outline, number in (("outer", level.outer_ml), ("canal", level.canal_ml)):
-            line = _find_path(svg, f"caliper-{outline}-{level.name}")
+        for outline in ("outer", "canal"):
+            line = _find_path(svg, f"caliper-{axis}-{outline}-{level.name}")
             length_mm = abs(line[1, 0] - line[0, 0]) / px_per_mm
             # Half a pixel of the page.
-            assert length_mm == pytest.approx(number.value, abs=0.5 / px_per_mm)
+            expected = pytest.approx(level.get_width(outline, axis).value, abs=0.5 / px_per_mm)
+            assert length_mm == expected
             assert line[0, 1] == pytest.approx(line[1, 1], abs=1e-3)
+
+
+def test_a_cursor_moved_by_the_pages_scale_meets_the_calipers(right_femur: Pair) -> None:
+    svg = _draw_widths(*right_femur)
+    zero_px, px_per_mm = (
+        float(found) for found in re.findall(rf'data-[a-z-]+="{NUMBER}"', svg.split(">")[0])
+    )
+    for name in ("ml", "ap", "chart"):
+        assert _find_path(svg, f"cursor-{name}")[0, 1] == pytest.approx(zero_px, abs=0.5)
+    for level in list_marked_levels(right_femur[0]):
+        line = _find_path(svg, f"caliper-ml-canal-{level.name}")
+        assert line[0, 1] == pytest.approx(zero_px - level.level_mm * px_per_mm, abs=0.5)
 
 
 @pytest.mark.parametrize("side", ["right", "left"])
@@ -61,7 +92,7 @@ def test_calipers_of_the_sections_are_those_of_the_table(
     side: str, request: pytest.FixtureRequest
 ) -> None:
     femur, aligned = request.getfixturevalue(f"{side}_femur")
-    svg = draw_sections_figure(femur, aligned, prefix="x")
+    svg = _draw_sections(femur, aligned)
     for name in ("lt_plus20", "lt", "lt_minus100", "isthmus"):
         level = next(level for level in list_marked_levels(femur) if level.name == name)
         canal = _find_path(svg, f"caliper-canal-{name}-ml")
@@ -83,25 +114,26 @@ def test_the_patients_right_is_on_the_viewers_left(
     side: str, direction: int, request: pytest.FixtureRequest
 ) -> None:
     femur, aligned = request.getfixturevalue(f"{side}_femur")
-    svg = draw_widths_figure(femur, aligned, prefix="x")
-    head, axis = _find_path(svg, "head"), _find_path(svg, "axis")
+    svg = _draw_widths(femur, aligned)
+    head, axis = _find_path(svg, "head-ml"), _find_path(svg, "axis-ml")
     assert direction * (head[:, 0].mean() - axis[0, 0]) > 0
 
 
-def test_the_head_stands_bright_where_its_circle_is(right_femur: Pair) -> None:
+@pytest.mark.parametrize(("view", "place"), [("ap", 0), ("lateral", 1)])
+def test_the_head_stands_bright_where_its_circle_is(
+    view: View, place: int, right_femur: Pair
+) -> None:
     femur, aligned = right_femur
     box = find_box(femur.profile)
-    picture = project_femur(
-        aligned, medial_mm=box.medial_mm, posterior_mm=box.posterior_mm, level_mm=box.level_mm
-    )
+    picture = project_femur(aligned, box, view)
     rows, columns = picture.grey.shape
-    medial = np.linspace(*picture.across_mm, columns + 1)[:-1] + 0.4
+    across = np.linspace(*picture.across_mm, columns + 1)[:-1] + 0.4
     level = np.linspace(*picture.vertical_mm, rows + 1)[:-1] + 0.4
     head = femur.profile.head
     assert head is not None
     centre = femur.profile.frame.lps_to_frame_mm(head.centre_lps_mm)
-    distance = np.hypot(medial[None, :] - centre[0], level[:, None] - centre[2])
-    above = (level[:, None] > 45) & np.isfinite(picture.grey)
+    distance = np.hypot(across[None, :] - centre[place], level[:, None] - centre[2])
+    above = level[:, None] > 45
     inside = picture.grey[above & (distance < 0.7 * head.radius_mm)]
     outside = picture.grey[above & (distance > head.radius_mm + 3.0)]
     assert inside.min() > outside.max()
@@ -131,9 +163,9 @@ def test_a_section_shows_cortex_between_the_outlines(level_mm: float, right_femu
     # 1.3 mm, and trilinear sampling widens it by as much again.
     away_mm = 2.6
     middle = np.abs(radius - (outer_mm + canal_mm) / 2) < 0.3
-    assert np.median(picture.grey[middle]) > 0.6
-    assert picture.grey[radius < canal_mm - away_mm].max() < 0.3
-    assert picture.grey[radius > outer_mm + away_mm].max() < 0.3
+    assert np.median(picture.grey[middle]) > 0.6 * 255
+    assert picture.grey[radius < canal_mm - away_mm].max() < 0.3 * 255
+    assert picture.grey[radius > outer_mm + away_mm].max() < 0.3 * 255
 
 
 def test_edges_end_where_the_measured_width_ends(right_femur: Pair) -> None:
@@ -141,7 +173,7 @@ def test_edges_end_where_the_measured_width_ends(right_femur: Pair) -> None:
     cut = replace(
         profile, columns={**profile.columns, "canal_ml_mm": profile.columns["canal_ml_mm"] - 3.0}
     )
-    lateral, medial = find_edges(cut, "canal")
+    lateral, medial = find_edges(cut, "canal", "ml")
     np.testing.assert_allclose(medial - lateral, cut.columns["canal_ml_mm"], rtol=1e-12)
     np.testing.assert_allclose(lateral, profile.canal_outline_mm[:, :, 0].min(axis=1), rtol=1e-12)
 
@@ -174,9 +206,9 @@ def test_gaps_are_drawn_as_gaps(right_femur: Pair) -> None:
         ),
         indices=replace(femur.indices, values=values),
     )
-    svg = draw_widths_figure(broken, aligned, prefix="x")
-    assert "caliper-canal-lt_plus20" not in svg
-    for drawn in (svg, draw_sections_figure(broken, aligned, prefix="x")):
+    svg = _draw_widths(broken, aligned)
+    assert "caliper-ml-canal-lt_plus20" not in svg
+    for drawn in (svg, _draw_sections(broken, aligned)):
         assert "nan" not in re.sub(r'href="data:[^"]*"', "", drawn).lower()
 
 
