@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.results_errors import RecordUnreadableError
 from canalmorph.model.femur import Side
 from canalmorph.report.pictures import FemurPictures, PackedSection
 from canalmorph.report.projection import Picture
+from canalmorph.results_errors import RecordUnreadableError
 
 PICTURES_NAME = "pictures.npz"
 

@@ -5,11 +5,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from canalmorph.results_errors import RecordUnreadableError
 from canalmorph.model.results import CaseResult
 from canalmorph.report.page import make_page
 from canalmorph.report.picture_file import read_pictures, write_pictures
 from canalmorph.report.pictures import FemurPictures
+from canalmorph.results_errors import RecordUnreadableError
 
 Case = tuple[CaseResult, tuple[FemurPictures, ...]]
 
