@@ -250,6 +250,13 @@ class NotHounsfieldError(ReadError):
     remedy = "Give the original CT with its rescale values; units are never guessed."
 
 
+class BoneClippedError(ReadError):
+    """Values were cut off within the range of bone."""
+
+    code = "bone-clipped"
+    remedy = "Give the original CT with its whole range of values."
+
+
 class OnlyAirError(ReadError):
     """The volume holds no tissue."""
 

@@ -95,6 +95,13 @@ SCAN_WARNINGS = (
         "Nothing; they lie outside the patient.",
     ),
     _scan(
+        "values-jump",
+        "Neighbouring slices differ by far more than the rest: a slice of another scale, a damaged "
+        "one, or movement.",
+        "Page through the scan and send it again if a slice stands out; no number beside it can be "
+        "trusted.",
+    ),
+    _scan(
         "clipped-high-values",
         "Many voxels hold the same highest value: metal is likely.",
         "Look at the pictures; near metal no number can be trusted.",

@@ -91,6 +91,101 @@ def test_what_is_not_hounsfield_is_refused(change, noise_hu):
     assert caught.value.code in ("not-hounsfield", "only-air", "no-bone")
 
 
+@pytest.mark.parametrize("noise_hu", [0.0, 12.0, 40.0])
+@pytest.mark.parametrize("offset_hu", [-200, -100, 100, 150])
+def test_an_intercept_that_is_off_is_seen_in_air(offset_hu, noise_hu):
+    volume = make_thigh(noise_hu=noise_hu)
+    with pytest.raises(CanalMorphError) as caught:
+        check_volume(with_voxels(volume, volume.voxels_hu.astype(int) + offset_hu), ReadSettings())
+    assert caught.value.code == "not-hounsfield"
+
+
+@pytest.mark.parametrize("offset_hu", [-40, 40])
+@pytest.mark.parametrize("noise_hu", [0.0, 12.0, 40.0])
+def test_air_of_a_real_scanner_may_lie_a_little_off(offset_hu, noise_hu):
+    volume = make_thigh(noise_hu=noise_hu)
+    check_volume(with_voxels(volume, volume.voxels_hu.astype(int) + offset_hu), ReadSettings())
+
+
+@pytest.mark.parametrize("fill", [-1024, -2000, -3024])
+@pytest.mark.parametrize("gas_hu", [-900, -860], ids=["foam", "lung"])
+def test_gas_without_air_is_no_sign_of_a_wrong_intercept(fill, gas_hu):
+    """A padded field of view, full of tissue, with a few voxels of gas, or with broad lung."""
+    volume = make_thigh(noise_hu=12.0, air=False)
+    j, i = np.indices((60, 60))
+    voxels = volume.voxels_hu.copy()
+    voxels[:, np.hypot(j - 29.5, i - 29.5) > 28] = fill
+    few = voxels.copy()
+    few[:, 50:54, 20:24] = gas_hu  # 0.4 % of the voxels
+    check_volume(replace(volume, voxels_hu=few), ReadSettings())
+    broad = np.random.default_rng(2).normal(gas_hu, 80, (40, 12, 30))
+    voxels[:, 45:57, 15:45] = np.round(broad)
+    check_volume(replace(volume, voxels_hu=voxels), ReadSettings())
+
+
+def test_air_beside_more_foam_passes():
+    volume = make_thigh()
+    voxels = volume.voxels_hu.copy()
+    air = voxels < -900
+    air[:, :50] = False
+    foam = np.random.default_rng(2).normal(-900, 12, voxels.shape)
+    voxels[air] = np.round(foam[air])
+    check_volume(replace(volume, voxels_hu=voxels), ReadSettings())
+
+
+@pytest.mark.parametrize("limit_hu", [700, 1000, 1300])
+def test_bone_that_was_cut_off_is_refused(limit_hu):
+    volume = make_thigh()
+    with pytest.raises(CanalMorphError) as caught:
+        check_volume(with_voxels(volume, np.minimum(volume.voxels_hu, limit_hu)), ReadSettings())
+    assert caught.value.code == "bone-clipped"
+    assert str(limit_hu) in str(caught.value)
+
+
+@pytest.mark.parametrize("slope", [1.0, 0.75, 2.0, 5.0])
+def test_bone_that_runs_out_by_itself_passes(slope):
+    volume = make_thigh(noise_hu=25.0)
+    stored = np.round((volume.voxels_hu + 1024.0) / slope)
+    check_volume(with_voxels(volume, stored * slope - 1024), ReadSettings())
+
+
+@pytest.mark.parametrize("slices", [slice(20, 21), slice(10, 13), slice(26, None)])
+@pytest.mark.parametrize(
+    "change",
+    [lambda hu: hu + 80, lambda hu: (hu + 1024) * 0.75 - 1024, lambda hu: 1.1 * hu + 80],
+    ids=["intercept", "slope", "both"],
+)
+def test_a_slice_of_another_scale_is_a_warning(change, slices):
+    volume = make_thigh(noise_hu=30.0)
+    voxels = volume.voxels_hu.astype(float)
+    voxels[slices] = change(voxels[slices])
+    checked = check_volume(with_voxels(volume, voxels), ReadSettings())
+    assert "values-jump" in checked.facts.warnings
+
+
+@pytest.mark.parametrize("damage", ["air", "noise", "shuffled"])
+def test_a_damaged_slice_is_a_warning(damage):
+    volume = make_thigh()
+    voxels = volume.voxels_hu.copy()
+    chance = np.random.default_rng(5)
+    voxels[17] = {
+        "air": np.full((60, 60), -1000),
+        "noise": chance.integers(-1000, 1400, (60, 60)),
+        "shuffled": chance.permutation(voxels[17].ravel()).reshape(60, 60),
+    }[damage]
+    checked = check_volume(replace(volume, voxels_hu=voxels), ReadSettings())
+    assert checked.facts.warnings == ("values-jump",)
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_a_body_that_ends_in_view_is_no_jump(axis):
+    volume = make_thigh(noise_hu=12.0)
+    voxels = volume.voxels_hu.copy()
+    voxels[30:] = -1000
+    turned = np.moveaxis(voxels, 0, axis).copy()
+    assert check_volume(replace(volume, voxels_hu=turned), ReadSettings()).facts.warnings == ()
+
+
 @pytest.mark.parametrize("air_hu", [-1000, -1024])
 def test_a_drawn_phantom_without_fat_and_noise_passes(air_hu):
     volume = make_thigh(noise_hu=0.0)
