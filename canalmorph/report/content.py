@@ -8,6 +8,7 @@ from canalmorph.model.codes import describe_warning
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.published import BIBLIOGRAPHY
+from canalmorph.report.deciding import list_deciding
 from canalmorph.report.letter import describe_letter, list_voices
 from canalmorph.report.listing import (
     Gap,
@@ -169,7 +170,7 @@ def _make_side(femur: FemurResult) -> SideContent:
         fixation_code=advice.fixation.value,
         reasons=advice.reasons,
         against=advice.against,
-        would_decide=advice.would_decide,
+        would_decide=(*list_deciding(femur.canal_type, femur.indices), *advice.would_decide),
         warnings=tuple(describe_warning(code) for code in femur.warnings),
         plane=PLANE_WORDS[femur.profile.frame.plane],
         widths=list_widths(femur),

@@ -132,6 +132,14 @@ def interpolate_edge(
     return value if np.isfinite(value) else None
 
 
+def get_level_uncertainty(profile: CanalProfile, name: str) -> NDArray[np.float64]:
+    """Return the standard uncertainty of a width at a level: of its edges and of level 0 [mm]."""
+    values = profile.columns[name]
+    slope = np.gradient(values, profile.levels_mm) if len(values) > 1 else np.zeros_like(values)
+    slope = np.where(np.isfinite(slope), slope, 0.0)
+    return np.asarray(np.hypot(profile.uncertainties[name], slope * profile.level_u_mm))
+
+
 def _name_column(level: str, outline: str, axis: str) -> str:
     if level == "isthmus":
         return f"isthmus_{outline}_{axis}_mm"

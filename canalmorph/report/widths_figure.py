@@ -21,7 +21,7 @@ from canalmorph.report.drawing import (
 )
 from canalmorph.report.films import draw_film, list_films
 from canalmorph.report.numbers import format_level, format_measurement
-from canalmorph.report.outlines import MarkedLevel, list_marked_levels
+from canalmorph.report.outlines import MarkedLevel, get_level_uncertainty, list_marked_levels
 from canalmorph.report.pictures import FemurPictures
 
 #: Width of the figure and of its parts; the chart takes what the films leave. [px]
@@ -137,14 +137,6 @@ def draw_width_profile(axes: Axes, profile: CanalProfile, levels: list[MarkedLev
     axes.tick_params(labelleft=False, left=False)
     axes.spines[["top", "right"]].set_visible(False)
     axes.set_title("widths: ML solid, AP dotted", fontsize=TEXT_PX, loc="left")
-
-
-def get_level_uncertainty(profile: CanalProfile, name: str) -> NDArray[np.float64]:
-    """Return the standard uncertainty of a width at a level: of its edges and of level 0 [mm]."""
-    values = profile.columns[name]
-    slope = np.gradient(values, profile.levels_mm) if len(values) > 1 else np.zeros_like(values)
-    slope = np.where(np.isfinite(slope), slope, 0.0)
-    return np.asarray(np.hypot(profile.uncertainties[name], slope * profile.level_u_mm))
 
 
 def _get_widths(profile: CanalProfile) -> list[NDArray[np.float64]]:

@@ -322,6 +322,13 @@ def whole_case(
 
 
 @pytest.fixture(scope="session")
+def long_case() -> tuple[CaseResult, tuple[FemurPictures, ...]]:
+    """Two femora in view down to the knee."""
+    shape = replace(RIGHT, lowest_mm=-400.0)
+    return make_case([make_femur(side, shape) for side in (Side.RIGHT, Side.LEFT)])
+
+
+@pytest.fixture(scope="session")
 def partial_case(
     short_femur: tuple[FemurResult, AlignedFemur],
 ) -> tuple[CaseResult, tuple[FemurPictures, ...]]:

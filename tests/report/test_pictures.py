@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from canalmorph.model.femur import AlignedFemur
 from canalmorph.model.results import FemurResult, Measurement
 from canalmorph.report.classes_figure import STRIPS, draw_classes_figure
-from canalmorph.report.outlines import find_edges, list_marked_levels
+from canalmorph.report.outlines import find_edges, get_level_uncertainty, list_marked_levels
 from canalmorph.report.pictures import find_box, take_pictures
 from canalmorph.report.projection import View, cut_section, project_femur
 from canalmorph.report.sections_figure import draw_section_figures
-from canalmorph.report.widths_figure import draw_widths_figure, get_level_uncertainty
+from canalmorph.report.widths_figure import draw_widths_figure
 
 Pair = tuple[FemurResult, AlignedFemur]
 
