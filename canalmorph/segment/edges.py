@@ -36,8 +36,12 @@ LARGEST_MOVE_MM = 3.0
 NEVER_SCANNED_HU = -600.0
 #: Samples 0.25 mm apart share their noise: covariances of single rays are too small by this factor.
 CORRELATION = 3.0
-#: A point smoothed over its window is this many times surer than a single ray.
+#: A point smoothed over the settings' window is this many times surer than a single ray.
 SMOOTHED_BY = 3.0
+#: Rays as sure as this, in the middle, are smoothed over the settings' window. A quadratic's bias
+#: grows with the fourth power of the window's size and its noise falls with the first, so that the
+#: best size goes with the fifth root of the noise; within these bounds. [mm, 1, 1]
+USUAL_U_MM, SMALLEST_WINDOW, LARGEST_WINDOW = 0.08, 0.75, 1.5
 #: No edge is surer than the first; a corner's correction is trusted but for the second share.
 LEAST_U_MM, CORNER_SHARE = 0.015, 0.25
 #: The blur across slices is known from the header alone, and where a wall lies oblique to the ring
@@ -170,8 +174,9 @@ def fit_edges(
     trusted &= fitted[:, Y_OUT] > NEVER_SCANNED_HU
     edge = np.where(trusted, fitted[:, X_OUT], np.nan).reshape(shape)
     u_edge = CORRELATION * fit.u_mm.reshape(shape)
+    window = _size_window(u_edge[np.isfinite(edge)])
     points, spread = smooth_points(
-        rays.base + edge[..., None] * rays.across, u_edge, rays.base, settings
+        rays.base + edge[..., None] * rays.across, u_edge, rays.base, settings, window=window
     )
     slant = np.abs((rays.normals * rays.across).sum(axis=-1))
     stretch = 1.0 / np.maximum(slant, LEAST_SLANT) - 1.0
@@ -182,7 +187,11 @@ def fit_edges(
     return Surface(
         points_mm=sharp,
         outwards=outwards,
-        u_mm=_combine_u_mm(spread, u_edge, shift, fit.slopes[:, 0].reshape(shape)),
+        u_mm=_combine_u_mm(
+            np.hypot(spread, u_edge) / (SMOOTHED_BY * window),
+            shift,
+            fit.slopes[:, 0].reshape(shape),
+        ),
         shared_u_mm=np.hypot(
             _find_shared_u_mm(fit.slopes, calibration).reshape(shape), oblique_u_mm
         ),
@@ -192,16 +201,22 @@ def fit_edges(
     )
 
 
+def _size_window(u_mm: NDArray[np.float64]) -> float:
+    """Return the size of the smoothing window for rays this sure, as a share of the settings'."""
+    if len(u_mm) == 0:
+        return 1.0
+    share = (float(np.median(u_mm)) / USUAL_U_MM) ** 0.2
+    return float(np.clip(share, SMALLEST_WINDOW, LARGEST_WINDOW))
+
+
 def _combine_u_mm(
-    spread_mm: NDArray[np.float64],
-    u_edge_mm: NDArray[np.float64],
+    noise_mm: NDArray[np.float64],
     shift_mm: NDArray[np.float64],
     density_slope: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Return the uncertainty of each smoothed point that its neighbours do not share far [mm]."""
-    noise = np.hypot(spread_mm, u_edge_mm) / SMOOTHED_BY
     shape = np.hypot(LEAST_U_MM, CORNER_SHARE * shift_mm)
-    return np.asarray(np.sqrt(noise**2 + shape**2 + (REGIONAL_U_HU * density_slope) ** 2))
+    return np.asarray(np.sqrt(noise_mm**2 + shape**2 + (REGIONAL_U_HU * density_slope) ** 2))
 
 
 def _find_shared_u_mm(slopes: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:
@@ -215,14 +230,19 @@ def smooth_points(
     u_mm: NDArray[np.float64],
     base: NDArray[np.float64],
     settings: SegmentSettings,
+    *,
+    window: float = 1.0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the points smoothed over the surface, and the scatter that was smoothed away [mm]."""
+    """Return the points smoothed over the surface, and the scatter that was smoothed away [mm].
+
+    `window` is the size of the smoothing window as a share of the settings'.
+    """
     return smooth_surface(
         points,
         u_mm,
         base,
         ring_step_mm=settings.ring_step_mm,
-        half_mm=(settings.smooth_along_mm, settings.smooth_across_mm),
+        half_mm=(window * settings.smooth_along_mm, window * settings.smooth_across_mm),
     )
 
 

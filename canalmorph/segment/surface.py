@@ -182,9 +182,10 @@ def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _fill_window(values, weights, ring, ray, rings, rays, window, picked):  # type: ignore[no-untyped-def]
+def _fill_window(values, weights, ring, ray, half_rings, rays, window, picked):  # type: ignore[no-untyped-def]
     """Gather the known values around a point; return their number, 0 where too few surround it."""
     n, m = weights.shape
+    rings = int(np.ceil(half_rings)) - 1
     known = np.zeros(5, dtype=np.int64)
     possible = np.zeros(5, dtype=np.int64)
     count = 0
@@ -198,7 +199,7 @@ def _fill_window(values, weights, ring, ray, rings, rays, window, picked):  # ty
                     possible[side] += 1
                     known[side] += finite
             if finite:
-                s = dr / (rings + 0.5)
+                s = dr / half_rings
                 t = dm / (rays + 0.5)
                 window[count, 0] = s
                 window[count, 1] = t
@@ -216,17 +217,17 @@ def _fill_window(values, weights, ring, ray, rings, rays, window, picked):  # ty
 
 
 @njit(parallel=True, cache=True)
-def _smooth(values, weights, positions, rings, half_mm, out, spread):  # type: ignore[no-untyped-def]
+def _smooth(values, weights, positions, half_rings, half_mm, out, spread):  # type: ignore[no-untyped-def]
     n, m, c = values.shape
     for index in prange(n):
         ring = int(np.int64(index))  # a parallel index is unsigned, and it is negated
-        size = (2 * rings + 1) * (m // 3 + 3)
+        size = (2 * int(np.ceil(half_rings)) + 1) * (m // 3 + 3)
         window = np.empty((size, 4))
         picked = np.empty((size, c))
         solution = np.empty((6, c))
         for ray in range(m):
             rays = _rays_within(positions[ring], ray, half_mm)
-            count = _fill_window(values, weights, ring, ray, rings, rays, window, picked)
+            count = _fill_window(values, weights, ring, ray, half_rings, rays, window, picked)
             if count == 0:
                 continue
             for _ in range(2):
@@ -277,7 +278,7 @@ def smooth_surface(
         np.ascontiguousarray(values_mm),
         weights,
         np.ascontiguousarray(positions_mm),
-        int(np.ceil(half_mm[0] / ring_step_mm)),
+        half_mm[0] / ring_step_mm + 0.5,  # weights fall to zero half a ring beyond the window
         half_mm[1],
         out,
         spread,
