@@ -240,12 +240,14 @@ def _find_second(
         for one in candidates
         if not top.lowest_mm - SAME_BUMP_MM < one.level_mm < top.highest_mm + SAME_BUMP_MM
     ]
-    angle_peaks = list_peaks(_profile(surface, best.direction_deg), SMALLEST_PEAK_MM)
-    for peak in angle_peaks:
+    profile = _profile(surface, best.direction_deg)
+    for peak in list_peaks(profile, SMALLEST_PEAK_MM):
         level = float(surface.levels_mm[peak.index])
         beside = best.peak.foot[0] < peak.index < best.peak.foot[1]
-        apart = best.peak.height_mm - (peak.height_mm - peak.prominence_mm) > TOP_MM
-        if beside and apart and peak.index != best.peak.index:
+        # The valley between, not the hump's prominence: two equally high ones would have it all.
+        first, last = sorted((peak.index, best.peak.index))
+        apart = best.peak.height_mm - float(profile[first : last + 1].min()) > TOP_MM
+        if beside and apart:
             rise = best.peak.prominence_mm - (best.peak.height_mm - peak.height_mm)
             others.append((rise, level))
     return max(others, default=(0.0, best.level_mm))
