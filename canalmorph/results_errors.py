@@ -75,6 +75,35 @@ class ResultsLedgerError(ResultsFolderError):
     )
 
 
+class ResultsNoTablesError(ResultsFolderError):
+    """The folder holds no tables of results."""
+
+    code = "results-no-tables"
+    finding = "holds no columns.csv, so that it is no folder of results."
+    remedy = "Name a folder that `canalmorph measure` wrote."
+
+
+class TableUnreadableError(CanalMorphError):
+    """A table of a results folder cannot be read.
+
+    Parameters
+    ----------
+    file : str
+        The table's name.
+    detail : str
+        What was found, a whole sentence.
+    """
+
+    code = "table-unreadable"
+    remedy = (
+        "Run `canalmorph measure` into the folder again: it makes all tables anew from the cases."
+    )
+
+    def __init__(self, *, file: str, detail: str) -> None:
+        super().__init__(f"{file}: {detail} {self.remedy}")
+        self.file, self.detail = file, detail
+
+
 class CaseKeyUnusableError(CanalMorphError):
     """The file that should hold the case key holds none."""
 

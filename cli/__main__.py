@@ -38,6 +38,8 @@ LEAKING_VARIABLES = (
     "PIP_ROOT",
     "__PYVENV_LAUNCHER__",
 )
+#: What a command needs beside reading, measuring and reporting.
+FURTHER_GROUPS = {"test": ("test",), "export": ("export",)}
 #: Words in the installer's output that tell of a missing network.
 OFFLINE_SIGNS = (
     "name resolution",
@@ -70,7 +72,8 @@ def venv_python(venv: Path) -> Path:
 
 def groups_for(arguments: Sequence[str]) -> frozenset[str]:
     """Return the optional groups of ``pyproject.toml`` that a command needs."""
-    return frozenset({"report", "test"} if arguments[:1] == ["test"] else {"report"})
+    command = arguments[0] if arguments else ""
+    return frozenset({"report", *FURTHER_GROUPS.get(command, ())})
 
 
 def packaging_hash(project: Path) -> str:

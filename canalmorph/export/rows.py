@@ -33,6 +33,7 @@ class CaseRows:
     axial: Sequence[Row] = field(default=())
     sides: Sequence[Row] = field(default=())
     refusals: Sequence[Row] = field(default=())
+    blanks: Sequence[Row] = field(default=())
 
 
 def make_case_rows(case: CaseResult) -> CaseRows:
@@ -43,6 +44,7 @@ def make_case_rows(case: CaseResult) -> CaseRows:
         axial=[row for femur in case.femora for row in _make_axial_rows(case, femur)],
         sides=[_make_side_row(case, difference) for difference in case.differences],
         refusals=[make_refusal_row(refusal, case_id=case.case_id) for refusal in case.refusals],
+        blanks=[row for femur in case.femora for row in _make_blank_rows(case, femur)],
     )
 
 
@@ -173,6 +175,17 @@ def _make_side_row(case: CaseResult, found: SideDifference) -> Row:
         row[name] = _blank_unless_finite(number.value)
         row[f"{name}_u"] = _blank_unless_finite(number.u)
     return row
+
+
+def _make_blank_rows(case: CaseResult, femur: FemurResult) -> Iterator[Row]:
+    reasons = femur.indices.reasons
+    for name in (column.name for column in FEMUR_COLUMNS if column.name in reasons):
+        yield {
+            "case_id": case.case_id,
+            "side": femur.side.value,
+            "column": name,
+            "reason": reasons[name],
+        }
 
 
 def _fill_measured(

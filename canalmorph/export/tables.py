@@ -20,6 +20,7 @@ from canalmorph.export.rows import CaseRows, Cell, Row, expand_columns, make_ref
 from canalmorph.model.column import Column
 from canalmorph.model.columns import (
     AXIAL_COLUMNS,
+    BLANK_COLUMNS,
     FEMUR_COLUMNS,
     REFUSAL_COLUMNS,
     SECTION_COLUMNS,
@@ -36,6 +37,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "femurs.csv": FEMUR_COLUMNS,
     "sections.csv": SECTION_COLUMNS,
     "sides.csv": SIDE_COLUMNS,
+    "blanks.csv": BLANK_COLUMNS,
     "refusals.csv": REFUSAL_COLUMNS,
 }
 #: The table that is there only where a case has the scanner's slices measured.
@@ -53,7 +55,7 @@ CaseLines = Mapping[str, str]
 def write_tables(
     results_folder: Path, cases: Iterable[CaseRows], *, refusals: Iterable[Refusal] = ()
 ) -> None:
-    """Write ``femurs``, ``sections``, ``sides``, ``refusals`` and ``columns.csv`` whole.
+    """Write ``femurs``, ``sections``, ``sides``, ``blanks``, ``refusals``, ``columns.csv`` whole.
 
     Where a case has them, ``axial.csv`` is written too; where none has, an old one is removed.
 
@@ -111,6 +113,7 @@ def format_case(rows: CaseRows) -> CaseLines:
         "femurs.csv": rows.femurs,
         "sections.csv": rows.sections,
         "sides.csv": rows.sides,
+        "blanks.csv": rows.blanks,
         "refusals.csv": rows.refusals,
         AXIAL_TABLE: rows.axial,
     }
@@ -171,19 +174,32 @@ def _format_cell(cell: Cell, column: Column) -> str:
     if cell is None:
         return ""
     if isinstance(cell, str):
-        return _write_text(cell)
+        return write_text(cell)
     if not isfinite(cell):
         raise ValueError(f"'{column.name}' must be finite or blank, got {cell}.")
     text = f"{cell:.{DECIMALS[column.unit]}f}"
     return text.removeprefix("-") if float(text) == 0 else text
 
 
-def _write_text(text: str) -> str:
+def write_text(text: str) -> str:
     """Return text on one line that no spreadsheet takes for a formula."""
     text = _CONTROL_CHARACTERS.sub(" ", text.encode("utf-8", "replace").decode("utf-8"))
     if text.startswith("'") or (_FORMULA_START.match(text) and not _PLAIN_NUMBER.match(text)):
         return f"'{text}"
     return text
+
+
+def restore_text(text: str) -> str:
+    """Return the text of a cell as it was before `write_text` marked it.
+
+    Examples
+    --------
+    >>> [write_text(text) for text in ("=1+1", "'x", "-12.5")]
+    ["'=1+1", "''x", '-12.5']
+    >>> [restore_text(write_text(text)) for text in ("=1+1", "'x", "-12.5")]
+    ['=1+1', "'x", '-12.5']
+    """
+    return text.removeprefix("'")
 
 
 def hash_columns() -> str:

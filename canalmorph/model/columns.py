@@ -391,3 +391,10 @@ SIDE_COLUMNS = (
     Column(name="difference_over_u", unit="1", definition="The difference over its uncertainty."),
     make_text("beyond_3u", "yes where the difference is above 3 of its uncertainties, else no."),
 )
+
+BLANK_COLUMNS = (
+    make_text("case_id", "Keyed hash that names the measured series."),
+    make_text("side", "left or right, from patient coordinates."),
+    make_text("column", "The measured column of femurs.csv that is blank."),
+    make_text("reason", "Why it could not be measured."),
+)

@@ -191,6 +191,8 @@ def test_tests_run_with_the_projects_own_settings(starter: ModuleType, tmp_path:
     assert command[command.index("--rootdir") + 1] == str(tmp_path)
     assert starter.groups_for(["test"]) == {"report", "test"}
     assert starter.groups_for(["demo"]) == {"report"}
+    assert starter.groups_for(["export", "results"]) == {"report", "export"}
+    assert starter.groups_for([]) == {"report"}
 
 
 def test_an_older_python_is_told_so_in_one_sentence(

@@ -9,7 +9,13 @@ import pytest
 
 from canalmorph.export.rows import CaseRows, make_case_rows
 from canalmorph.export.tables import write_tables
-from canalmorph.model.columns import FEMUR_COLUMNS, REFUSAL_COLUMNS, SECTION_COLUMNS, SIDE_COLUMNS
+from canalmorph.model.columns import (
+    BLANK_COLUMNS,
+    FEMUR_COLUMNS,
+    REFUSAL_COLUMNS,
+    SECTION_COLUMNS,
+    SIDE_COLUMNS,
+)
 from canalmorph.model.results import CaseResult, Refusal
 from canalmorph.published import BIBLIOGRAPHY
 
@@ -40,6 +46,7 @@ def test_every_column_is_there_in_order_with_its_uncertainty(
         ("femurs.csv", FEMUR_COLUMNS),
         ("sections.csv", SECTION_COLUMNS),
         ("sides.csv", SIDE_COLUMNS),
+        ("blanks.csv", BLANK_COLUMNS),
         ("refusals.csv", REFUSAL_COLUMNS),
     ):
         expected = []
@@ -105,7 +112,8 @@ def test_the_same_cases_make_the_same_bytes(make_case: MakeCase, tmp_path: Path)
         write_tables(tmp_path, [make_case_rows(make_case(name)) for name in "ab"])
         contents.append({path.name: path.read_bytes() for path in tmp_path.iterdir()})
     assert contents[0] == contents[1]
-    tables = {"femurs.csv", "sections.csv", "sides.csv", "refusals.csv", "columns.csv"}
+    names = ("femurs", "sections", "sides", "blanks", "refusals", "columns")
+    tables = {f"{name}.csv" for name in names}
     assert set(contents[0]) == tables
     assert all(b"\r" not in content for content in contents[0].values())
 
@@ -148,7 +156,7 @@ def test_a_failing_row_leaves_the_earlier_tables(make_case: MakeCase, tmp_path: 
 def test_the_codebook_explains_every_column_once(make_case: MakeCase, tmp_path: Path) -> None:
     write_tables(tmp_path, [make_case_rows(make_case())])
     codebook = _read(tmp_path / "columns.csv")
-    for table in ("femurs.csv", "sections.csv", "sides.csv", "refusals.csv"):
+    for table in ("femurs.csv", "sections.csv", "sides.csv", "blanks.csv", "refusals.csv"):
         header = (tmp_path / table).read_text(encoding="utf-8").split("\n")[0].split(",")
         assert [row["name"] for row in codebook if row["table"] == table] == header
     assert all(row["definition"] for row in codebook)
@@ -177,3 +185,14 @@ def test_sides_stand_number_by_number_with_their_unit(make_case: MakeCase, tmp_p
     assert [float(width[name]) for name in ("right", "left", "difference")] == [28.0, 28.9, 0.9]
     assert float(width["difference_over_u"]) == pytest.approx(0.9 / 0.14, abs=1e-6)
     assert [width["beyond_3u"], index["beyond_3u"]] == ["yes", "no"]
+
+
+def test_every_blank_number_has_its_reason(make_case: MakeCase, tmp_path: Path) -> None:
+    write_tables(tmp_path, [make_case_rows(make_case())])
+    rows = _read(tmp_path / "blanks.csv")
+    assert [(row["case_id"], row["side"]) for row in rows] == [
+        ("c0ffee", "right"),
+        ("c0ffee", "left"),
+    ]
+    assert {row["column"] for row in rows} == {"cfi_ml_lower_bound"}
+    assert {row["reason"] for row in rows} == {"The isthmus is in view."}

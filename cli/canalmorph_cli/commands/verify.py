@@ -1,22 +1,19 @@
 """``canalmorph verify``: whether this version is as exact as promised, on this machine."""
 
 import time
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
+from canalmorph_cli.exits import ExitStatus, turn_errors_into_status
+from canalmorph_cli.parts import DRAWING_EXTRA, DRAWING_PARTS, check_parts, make_folder
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from canalmorph_cli.acceptance.examine import ExaminedScan
     from canalmorph_cli.acceptance.run import AcceptanceResult, Listener
-
-#: What draws the page, and the extra that brings it.
-DRAWING_PARTS, DRAWING_EXTRA = ("matplotlib", "jinja2"), "canalmorph[report]"
 
 
 @turn_errors_into_status
@@ -38,7 +35,7 @@ def verify(
     is promised. Ends with status 1 where a promise is broken. Run it once after installing and
     after every update.
     """
-    check_drawing_parts()
+    check_parts("verify", DRAWING_PARTS, DRAWING_EXTRA)
     make_folder(out)
 
     from canalmorph_cli.acceptance.page import write_verify_page
@@ -65,38 +62,6 @@ def verify(
     print_judgements(console, result)
     write_line(console, f"Page and tables: {page}")
     return ExitStatus.PROMISE_BROKEN if result.broken else ExitStatus.DONE
-
-
-def check_drawing_parts() -> None:
-    """Refuse to begin where the page could not be drawn at the end.
-
-    Raises
-    ------
-    WrongUsageError
-        If a part is not installed.
-    """
-    missing = [part for part in DRAWING_PARTS if find_spec(part) is None]
-    if missing:
-        raise WrongUsageError(
-            f"verify draws its page with {' and '.join(missing)}, which is not installed; "
-            f"install {DRAWING_EXTRA}."
-        )
-
-
-def make_folder(out: Path) -> None:
-    """Make the folder for the page and the tables.
-
-    Raises
-    ------
-    WrongUsageError
-        If it cannot be made.
-    """
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        reason = error.strerror or "it cannot be made"
-        sentence = f"{out} cannot be a folder: {reason}; name another with --out."
-        raise WrongUsageError(sentence) from error
 
 
 def make_listener(console: "Console") -> "Listener":
