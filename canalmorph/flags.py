@@ -13,7 +13,7 @@ class Quality(IntFlag):
     TOUCHES_EDGE = 2
     #: More than a tenth of the outline had no edge that could be trusted; its widths are blank.
     OUTLINE_INCOMPLETE = 4
-    #: The section reaches the head, so that it ends medially where the head's circle begins.
+    #: The section reaches the head: ML widths end where its circle begins, areas are blank.
     HEAD_IN_SECTION = 8
     #: Metal or clipped values lie near the section; its numbers are blank.
     METAL = 16

@@ -149,22 +149,3 @@ def find_area(outline_mm: NDArray[np.float64]) -> tuple[float, NDArray[np.float6
     doubled = float(cross.sum())
     centroid = ((outline_mm + ahead) * cross[:, None]).sum(axis=0) / (3 * doubled)
     return abs(doubled) / 2, centroid
-
-
-def clip_outline(outline_mm: NDArray[np.float64], largest_first_mm: float) -> NDArray[np.float64]:
-    """Return the part of a closed outline whose first coordinate is at most a limit [mm].
-
-    Examples
-    --------
-    >>> square = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0]])
-    >>> find_area(clip_outline(square, 1.0))[0]
-    4.0
-    """
-    kept: list[NDArray[np.float64]] = []
-    for here, ahead in zip(outline_mm, np.roll(outline_mm, -1, axis=0), strict=True):
-        if here[0] <= largest_first_mm:
-            kept.append(here)
-        if (here[0] <= largest_first_mm) != (ahead[0] <= largest_first_mm):
-            t = (largest_first_mm - here[0]) / (ahead[0] - here[0])
-            kept.append(here + t * (ahead - here))
-    return np.array(kept).reshape(-1, 2)

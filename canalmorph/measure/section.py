@@ -4,7 +4,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.geometry.outlines import (
-    clip_outline,
     find_area,
     find_distances,
     find_inscribed_diameter,
@@ -75,11 +74,10 @@ def measure_outline(
             turned = _turning_u_mm(outline_mm[known], direction, limit, plane_u_deg)
             values[f"{prefix}_{name}_mm"] = width[0]
             uncertainties[f"{prefix}_{name}_mm"] = float(np.hypot(width[1], turned))
-    if calipers_only or (~solid).mean() > LARGEST_GAP_SHARE:
+    # Where the head ends the section only ML widths are defined: an area would hang on the cut.
+    if calipers_only or cut or (~solid).mean() > LARGEST_GAP_SHARE:
         return values, uncertainties
     polygon = outline_mm[known]
-    if cut:
-        polygon = clip_outline(polygon, medial_limit_mm)
     u_edge = float(np.nanmean(u_mm[known]))
     area, _ = find_area(polygon)
     perimeter = float(np.linalg.norm(np.roll(polygon, -1, axis=0) - polygon, axis=1).sum())

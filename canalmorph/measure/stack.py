@@ -199,10 +199,11 @@ def _measure_section(
         )
         values |= some
         us |= some_u
-        if f"{prefix}_ml_mm" not in some or f"{prefix}_area_mm2" not in some:
-            bits |= int(Quality.OUTLINE_INCOMPLETE)
-        if limit[1] > 0 or bool((outline[:, 0] > limit[0]).any()):
+        in_head = limit[1] > 0 or bool((outline[:, 0] > limit[0]).any())
+        if in_head:
             bits |= int(Quality.HEAD_IN_SECTION)
+        if f"{prefix}_ml_mm" not in some or not (in_head or f"{prefix}_area_mm2" in some):
+            bits |= int(Quality.OUTLINE_INCOMPLETE)
     if not bits & int(Quality.HEAD_IN_SECTION):
         known = np.isfinite(outer[:, 3])
         together = outer[known, 3].mean() if known.any() else 0.0

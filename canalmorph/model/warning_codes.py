@@ -262,7 +262,8 @@ QUALITY_FLAGS = (
     ),
     _flag(
         "head_in_section",
-        "The section reaches the head, so that it ends medially where the head's circle begins.",
+        "The section reaches the head: ML widths end medially where the head's circle begins, and "
+        "areas, walls, smallest and largest widths, which are defined by no such line, are blank.",
         "Compare only with widths read by the same rule.",
     ),
     _flag(

@@ -6,7 +6,6 @@ from scipy import ndimage
 from skimage.draw import polygon2mask
 
 from canalmorph.geometry.outlines import (
-    clip_outline,
     find_area,
     find_centroids,
     find_distances,
@@ -88,23 +87,6 @@ def test_distances_between_two_circles_are_their_wall() -> None:
     arms = np.hypot(*canal.T)
     sagitta = 14.0 * (1 - np.cos(np.pi / 720))
     assert find_distances(canal, outer) == pytest.approx(14.0 - arms, abs=sagitta + 1e-12)
-
-
-@pytest.mark.parametrize("limit_mm", [-9.0, -4.0, 0.0, 6.5, 9.9])
-def test_clipped_circle_is_a_segment(limit_mm: float) -> None:
-    radius = 10.0
-    clipped = clip_outline(make_ellipse(radius, radius, n=2000), limit_mm)
-    half = np.arccos(limit_mm / radius)
-    beyond = radius**2 * (half - np.sin(half) * np.cos(half))
-    # 2000 points: the polygon lacks 2 pi^2 / 3 n^2, 1.6e-6, of the circle.
-    assert find_area(clipped)[0] == pytest.approx(np.pi * radius**2 - beyond, abs=1e-3)
-    assert clipped[:, 0].max() == pytest.approx(limit_mm)
-
-
-def test_clipping_beyond_or_before_the_outline() -> None:
-    outline = make_lobes()
-    assert np.array_equal(clip_outline(outline, 100.0), outline)
-    assert clip_outline(outline, -100.0).shape == (0, 2)
 
 
 def test_centroids_of_tilted_rings_in_space() -> None:

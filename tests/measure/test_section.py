@@ -80,8 +80,8 @@ def test_the_heads_line_ends_the_section(limit_mm: float) -> None:
     values = measure(make_ellipse(14.0, 10.0), limit_mm)
     assert values["canal_ml_mm"] == pytest.approx(limit_mm + 14.0)
     half = np.arccos(limit_mm / 14.0)
-    area = 14.0 * 10.0 * (np.pi - half + np.sin(half) * np.cos(half))
-    assert values["canal_area_mm2"] == pytest.approx(area, rel=1e-3)
+    # What is defined by no line of the head is blank, not that of what the line leaves.
+    assert set(values) == {"canal_ml_mm", "canal_ap_mm"}
     # AP is that of what is left: the widest place is cut off where the line lies laterally.
     height = 10.0 if limit_mm >= 0 else 10.0 * np.sin(half)
     # Its jaws rest on points 2 degrees apart, so up to b cos(half) 2 degrees lower on each side.
@@ -94,11 +94,9 @@ def test_the_width_is_continuous_as_the_line_sweeps_in() -> None:
     limits = np.linspace(15.0, -10.0, 501)
     found = [measure(outline, float(limit)) for limit in limits]
     widths = np.array([values["canal_ml_mm"] for values in found])
-    areas = np.array([values["canal_area_mm2"] for values in found])
     step = limits[0] - limits[1]
-    # A caliper follows the line, at most 1 : 1; an area by at most the section's height.
+    # A caliper follows the line, at most 1 : 1.
     assert np.abs(np.diff(widths)).max() < step + 1e-6
-    assert np.abs(np.diff(areas)).max() < 20.1 * step
     assert widths[0] == pytest.approx(28.0)
 
 
@@ -136,7 +134,7 @@ def test_a_gap_beyond_the_heads_line_costs_nothing() -> None:
     assert "canal_ml_mm" not in measure(outline)
     values = measure(outline, 9.0)
     assert values["canal_ml_mm"] == pytest.approx(23.0)
-    assert values["canal_area_mm2"] > 0
+    assert "canal_ap_mm" in values
 
 
 def test_half_an_outline_gives_nothing() -> None:
