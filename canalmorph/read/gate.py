@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from canalmorph.errors import TooFewSlicesError
 from canalmorph.model.volume import CtVolume
-from canalmorph.read.continuity import find_jumps
+from canalmorph.read.continuity import check_rows, find_jumps
 from canalmorph.read.grid import check_voxel
 from canalmorph.read.pixels import AIR_HU
 from canalmorph.read.raster import square_axes
@@ -21,12 +21,13 @@ def check_volume(volume: CtVolume, settings: ReadSettings) -> CtVolume:
     Raises
     ------
     TooFewSlicesError, NotOrthogonalError, ImplausibleVoxelError, NotHounsfieldError, \
-OnlyAirError, NoBoneError, BoneClippedError
+OnlyAirError, NoBoneError, BoneClippedError, CorruptFileError
         Naming the source.
     """
     source = volume.facts.source
     check_grid(volume.voxels_hu.shape, volume.index_to_lps_mm, source, settings)
     codes = (*check_scale(volume.voxels_hu, source), *find_jumps(volume.voxels_hu))
+    check_rows(volume.voxels_hu, volume.index_to_lps_mm, source)
     warnings = dict.fromkeys(volume.facts.warnings)
     voxels = volume.voxels_hu
     # Voxels of the sample may all lie above; the whole volume decides, slice by slice.

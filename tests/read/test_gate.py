@@ -177,6 +177,16 @@ def test_a_damaged_slice_is_a_warning(damage):
     assert checked.facts.warnings == ("values-jump",)
 
 
+@pytest.mark.parametrize("noise_hu", [0.0, 12.0])
+@pytest.mark.parametrize("sizes", [(40, 90, 40), (40, 48, 75), (60, 40, 60)])
+def test_a_size_that_is_not_the_pixels_own_is_refused(sizes, noise_hu):
+    volume = make_thigh(noise_hu=noise_hu)
+    wrong = replace(volume, voxels_hu=volume.voxels_hu.reshape(sizes).copy())
+    with pytest.raises(CanalMorphError) as caught:
+        check_volume(wrong, ReadSettings())
+    assert caught.value.code == "corrupt-file"
+
+
 @pytest.mark.parametrize("axis", [0, 1, 2])
 def test_a_body_that_ends_in_view_is_no_jump(axis):
     volume = make_thigh(noise_hu=12.0)
