@@ -7,6 +7,7 @@ import typer
 
 import canalmorph
 from canalmorph_cli.commands.demo import demo
+from canalmorph_cli.commands.describe import describe
 from canalmorph_cli.commands.export import export
 from canalmorph_cli.commands.fill import fill
 from canalmorph_cli.commands.measure import measure
@@ -24,7 +25,7 @@ app = typer.Typer(
     epilog="Exit status: 0 done, 1 bug or broken promise of verify, 2 wrong usage, "
     "3 nothing could be measured, 4 finished with refusals.",
 )
-for command in (measure, survey, export, fill, phantom, verify, demo):
+for command in (measure, survey, export, describe, fill, phantom, verify, demo):
     app.command()(command)
 
 

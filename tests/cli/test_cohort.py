@@ -70,3 +70,24 @@ def test_export_needs_a_folder_of_results(run: Run, results: Path, tmp_path: Pat
     assert said.status == 2
     assert "name another folder" in said.err
     assert run("export", results, "--format", "ods").status == 2
+
+
+def test_describe_says_and_writes_the_cohort(run: Run, results: Path, tmp_path: Path) -> None:
+    out, facts = tmp_path / "out", tmp_path / "facts.csv"
+    facts.write_text("case_id,age\n" + "".join(f"g{case},{70 + case}\n" for case in range(6)))
+    said = run("describe", results, "--by", "side", "--facts", facts, "--out", out)
+    assert said.status == 0, said.err
+    # 3.0 to 3.5 on either side: mean 3.25, SD of six equally spaced numbers 0.1 * sqrt(3.5).
+    assert said.out.count("3.250 ± 0.187") == 2
+    assert (out / "describe.html").exists()
+    classes = pd.read_csv(out / "classes.csv")
+    assert classes[classes["n"] == 6]["class"].tolist() == ["normal", "normal"]
+
+
+def test_describe_says_what_it_cannot_take(run: Run, results: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert run("describe", results, "--by", "no", "--out", out).status == 2
+    said = run("describe", results, "--facts", tmp_path / "none.csv", "--out", out)
+    assert said.status == 2
+    assert "none.csv cannot be read" in said.err
+    assert not out.exists()

@@ -1,0 +1,61 @@
+"""Pages of a cohort: self-contained, in the look of the reports, no script, no network."""
+
+from pathlib import Path
+from typing import Any
+
+import jinja2
+
+from canalmorph.export.files import write_atomically
+from canalmorph.report.numbers import MOST_DECIMALS, UNIT_WORDS
+
+STANDING = (
+    "A measuring and teaching aid, not a medical device. Statistics of these femora, no reference "
+    "values of a population."
+)
+
+
+def write_page(path: Path, template: str, **content: Any) -> Path:
+    """Write a page from one of the package's templates and return where it is.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be written.
+    """
+    environment = jinja2.Environment(
+        loader=jinja2.ChoiceLoader(
+            [
+                jinja2.PackageLoader("canalmorph.cohort", "templates"),
+                jinja2.PackageLoader("canalmorph.report", "templates"),
+            ]
+        ),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    text = environment.get_template(template).render(standing=STANDING, **content)
+    write_atomically(path, text.encode("utf-8", "replace"))
+    return path
+
+
+def format_number(value: float | None, unit: str, *, further: int = 0) -> str:
+    """Return a number as finely as its unit deserves, an en dash where it is not known.
+
+    Examples
+    --------
+    >>> format_number(12.3456, "mm"), format_number(-0.5, "deg"), format_number(None, "mm")
+    ('12.35', '−0.5', '–')
+    >>> format_number(0.12345, "1", further=1)
+    '0.1235'
+    """
+    if value is None or value != value:
+        return "–"
+    text = f"{value + 0.0:.{MOST_DECIMALS.get(unit, 3) + further}f}"
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def name_unit(unit: str) -> str:
+    """Return a unit as it is read, in brackets; empty for a ratio."""
+    words = UNIT_WORDS.get(unit, unit)
+    return f"[{words}]" if words else ""
