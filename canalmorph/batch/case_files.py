@@ -13,9 +13,10 @@ from canalmorph.export.masks import write_masks
 from canalmorph.export.record import write_record
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement
-from canalmorph.report.page import write_page
+from canalmorph.report.page import PAGE_NAME, write_page
 from canalmorph.report.picture_file import PICTURES_NAME, write_pictures
 from canalmorph.report.pictures import take_all_pictures
+from canalmorph.report.sheet import SHEET_NAME, write_sheet
 from canalmorph.results_errors import ResultsNotWritableError
 
 #: A worker that was given up may still be writing the same case: its rename may come in between.
@@ -60,7 +61,8 @@ def write_case(
         write_masks(unfinished / "masks.nii.gz", volume, aligned)
         pictures = take_all_pictures(case.femora, aligned)
         write_pictures(unfinished / PICTURES_NAME, pictures)
-        write_page(case, pictures, unfinished / "report.html", deidentify=deidentified)
+        write_page(case, pictures, unfinished / PAGE_NAME, deidentify=deidentified)
+        write_sheet(case, pictures, unfinished / SHEET_NAME, deidentify=deidentified)
         # Names of files are hidden already, by a keyed hash, where they are to be hidden.
         write_record(unfinished / RECORD_NAME, case)
         write_digest(unfinished, case, entry, noted=noted, seconds=seconds)

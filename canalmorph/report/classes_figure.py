@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from canalmorph.model.results import CanalIndices, FemurResult, Measurement
 from canalmorph.published import (
@@ -20,8 +21,8 @@ from canalmorph.published import (
 from canalmorph.report.drawing import FAINT, INK, PALE, place_axes, render_svg, start_figure
 from canalmorph.report.numbers import format_measurement
 
-#: Size of the chart and of one strip. [px]
-WIDTH_PX, ROW_PX, STRIP_PX, INSET_PX = 526.0, 76.0, 32.0, 6.0
+#: Width of the chart on the page, its rows, and what a row keeps for title and bounds. [px]
+WIDTH_PX, ROW_PX, WORDS_PX, INSET_PX = 526.0, 76.0, 44.0, 6.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,17 +114,32 @@ STRIPS = (
 def draw_classes_figure(femur: FemurResult, *, prefix: str) -> str:
     """Return, as SVG, a strip for each index that has published or customary bounds."""
     with start_figure(WIDTH_PX, ROW_PX * len(STRIPS)) as figure:
-        axes = place_axes(figure, 0, 0, WIDTH_PX, ROW_PX * len(STRIPS))
-        axes.set_xlim(0, WIDTH_PX)
-        axes.set_ylim(ROW_PX * len(STRIPS), 0)
-        axes.axis("off")
-        for row, strip in enumerate(STRIPS):
-            draw_strip(axes, strip, femur.indices, top_px=row * ROW_PX)
+        draw_classes(figure, femur.indices)
         title = f"{femur.side.value} femur: indices between the bounds of their classes"
         return render_svg(figure, prefix=prefix, title=title)
 
 
-def draw_strip(axes: Axes, strip: Strip, indices: CanalIndices, *, top_px: float) -> None:
+def draw_classes(
+    figure: Figure,
+    indices: CanalIndices,
+    *,
+    left_px: float = 0.0,
+    top_px: float = 0.0,
+    width_px: float = WIDTH_PX,
+    row_px: float = ROW_PX,
+) -> None:
+    """Draw all strips at a place of a figure."""
+    axes = place_axes(figure, left_px, top_px, width_px, row_px * len(STRIPS))
+    axes.set_xlim(0, width_px)
+    axes.set_ylim(row_px * len(STRIPS), 0)
+    axes.axis("off")
+    for row, strip in enumerate(STRIPS):
+        draw_strip(axes, strip, indices, top_px=row * row_px, strip_px=row_px - WORDS_PX)
+
+
+def draw_strip(
+    axes: Axes, strip: Strip, indices: CanalIndices, *, top_px: float, strip_px: float
+) -> None:
     """Draw one index: its name and number, its zones and bounds, and where it lies."""
     number, is_bound = _get_number(strip, indices)
     at_least = "at least " if is_bound else ""
@@ -131,7 +147,7 @@ def draw_strip(axes: Axes, strip: Strip, indices: CanalIndices, *, top_px: float
     title = f"{strip.title}  ({strip.source})"
     axes.text(INSET_PX, top_px + 9, title, va="center", color=INK)
     axes.text(
-        WIDTH_PX - INSET_PX,
+        axes.get_xlim()[1] - INSET_PX,
         top_px + 9,
         text,
         va="center",
@@ -139,10 +155,11 @@ def draw_strip(axes: Axes, strip: Strip, indices: CanalIndices, *, top_px: float
         color=INK,
         fontweight="bold" if number.known else "normal",
     )
-    strip_px = top_px + 20
-    _draw_zones(axes, strip, strip_px)
+    strip_top_px = top_px + 20
+    _draw_zones(axes, strip, strip_top_px, strip_px)
     if number.value is not None and number.u is not None:
-        _draw_number(axes, strip, number.value, number.u, strip_px + 0.72 * STRIP_PX, is_bound)
+        middle_px = strip_top_px + 0.72 * strip_px
+        _draw_number(axes, strip, number.value, number.u, middle_px, is_bound)
 
 
 def _get_number(strip: Strip, indices: CanalIndices) -> tuple[Measurement, bool]:
@@ -154,34 +171,34 @@ def _get_number(strip: Strip, indices: CanalIndices) -> tuple[Measurement, bool]
     return bound, bound.known
 
 
-def _place(strip: Strip, value: float) -> float:
+def _place(axes: Axes, strip: Strip, value: float) -> float:
     """Return where a value lies, held within the strip [px]."""
     low, high = strip.span
     share = min(max((value - low) / (high - low), 0.0), 1.0)
-    return INSET_PX + share * (WIDTH_PX - 2 * INSET_PX)
+    return INSET_PX + share * (float(axes.get_xlim()[1]) - 2 * INSET_PX)
 
 
-def _draw_zones(axes: Axes, strip: Strip, top_px: float) -> None:
+def _draw_zones(axes: Axes, strip: Strip, top_px: float, strip_px: float) -> None:
     edges = [strip.span[0], *strip.bounds, strip.span[1]]
     for index, zone in enumerate(strip.zones):
-        left, right = _place(strip, edges[index]), _place(strip, edges[index + 1])
+        left, right = _place(axes, strip, edges[index]), _place(axes, strip, edges[index + 1])
         shade = PALE if index % 2 == 0 else "#cfd6d9"
         axes.fill(
             [left, right, right, left],
-            [top_px, top_px, top_px + STRIP_PX, top_px + STRIP_PX],
+            [top_px, top_px, top_px + strip_px, top_px + strip_px],
             color=shade,
             lw=0,
         )
-        axes.text(left + 5, top_px + 0.3 * STRIP_PX, zone, va="center", color="#3c464a")
-    below = top_px + STRIP_PX + 9
+        axes.text(left + 5, top_px + 0.3 * strip_px, zone, va="center", color="#3c464a")
+    below = top_px + strip_px + 9
     for number, bound in enumerate(strip.bounds):
-        x = _place(strip, bound)
+        x = _place(axes, strip, bound)
         name = f"bound-{strip.column}-{number}"
-        axes.plot([x, x], [top_px - 2, top_px + STRIP_PX + 2], gid=name, color=INK, linewidth=1.3)
+        axes.plot([x, x], [top_px - 2, top_px + strip_px + 2], gid=name, color=INK, linewidth=1.3)
         axes.text(x, below, f"{bound:g}", ha="center", va="center", color=INK)
     for value, words in strip.marks:
-        x = _place(strip, value)
-        axes.plot([x, x], [top_px, top_px + STRIP_PX], color=FAINT, linestyle=":", linewidth=1.3)
+        x = _place(axes, strip, value)
+        axes.plot([x, x], [top_px, top_px + strip_px], color=FAINT, linestyle=":", linewidth=1.3)
         axes.text(x, below, words, ha="center", va="center", color="#4a5458")
 
 
@@ -189,9 +206,9 @@ def _draw_number(
     axes: Axes, strip: Strip, value: float, u: float, y_px: float, is_bound: bool
 ) -> None:
     """Draw the number with one and two standard uncertainties; an arrow where it may be more."""
-    x = _place(strip, value)
+    x = _place(axes, strip, value)
     for factor, width in ((2, 1.4), (1, 4.0)):
-        span = [_place(strip, value - factor * u), _place(strip, value + factor * u)]
+        span = [_place(axes, strip, value - factor * u), _place(axes, strip, value + factor * u)]
         axes.plot(span, [y_px, y_px], color=INK, linewidth=width, solid_capstyle="butt")
     axes.plot([x, x], [y_px, y_px + 0.01], gid=f"number-{strip.column}", alpha=0.0)
     axes.plot(x, y_px, marker="D", color=INK, markersize=7, markeredgecolor="white")

@@ -30,6 +30,7 @@ _STYLE: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "canalmorph",
     "svg.image_inline": True,
+    "pdf.fonttype": 42,  # whole letters, so that text can be copied
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
     "font.size": TEXT_PX,
@@ -44,10 +45,24 @@ _STYLE: Any = {
 
 
 @contextmanager
+def use_style() -> Iterator[None]:
+    """Let what is drawn and written within the block have the page's style."""
+    with mpl.rc_context(_STYLE):
+        yield
+
+
+@contextmanager
 def start_figure(width_px: float, height_px: float) -> Iterator[Figure]:
     """Give a figure of so many CSS pixels, in the page's style; no global figure is kept."""
-    with mpl.rc_context(_STYLE):
+    with use_style():
         yield Figure(figsize=(width_px / 72, height_px / 72), dpi=72)
+
+
+@contextmanager
+def use_type(size_px: float) -> Iterator[None]:
+    """Let texts within the block have another size than `TEXT_PX`, unless they state their own."""
+    with mpl.rc_context({"font.size": size_px}):
+        yield
 
 
 def place_axes(
@@ -137,14 +152,15 @@ def draw_cursor(axes: Axes, name: str, colour: str) -> None:
 
 
 def draw_scale_bar(axes: Axes, *, length_mm: float, x_mm: float, y_mm: float) -> None:
-    """Draw a bar of a given length whose left end lies at a place."""
+    """Draw a bar of a given length whose left end lies at a place, its name towards the middle."""
     axes.plot([x_mm, x_mm + length_mm], [y_mm, y_mm], color="white", linewidth=3, path_effects=HALO)
+    at_right = x_mm > sum(axes.get_xlim()) / 2
     axes.text(
-        x_mm + length_mm / 2,
+        x_mm + length_mm if at_right else x_mm,
         y_mm,
         f"{length_mm:g} mm",
         color="white",
-        ha="center",
+        ha="right" if at_right else "left",
         va="bottom",
         path_effects=HALO,
     )

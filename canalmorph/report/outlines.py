@@ -5,6 +5,7 @@ anterior edge.
 """
 
 from dataclasses import dataclass
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,7 +119,7 @@ def find_view(outer: NDArray[np.float64]) -> tuple[tuple[float, float], tuple[fl
     known = outer[np.isfinite(outer).all(axis=1)]
     low, high = (known.min(axis=0), known.max(axis=0)) if len(known) else (-np.ones(2), np.ones(2))
     needed_mm = float((high - low).max()) / BONE_SHARE
-    half_mm = max(np.ceil(needed_mm / VIEW_STEP_MM), 3) * VIEW_STEP_MM / 2
+    half_mm = max(ceil(needed_mm / VIEW_STEP_MM), 3) * VIEW_STEP_MM / 2
     medial, posterior = (float(place) for place in (low + high) / 2)
     return (medial - half_mm, medial + half_mm), (posterior - half_mm, posterior + half_mm)
 

@@ -20,6 +20,8 @@ from canalmorph.report.pictures import FemurPictures
 from canalmorph.report.sections_figure import draw_section_figures
 from canalmorph.report.widths_figure import draw_widths_figure
 
+PAGE_NAME = "report.html"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:

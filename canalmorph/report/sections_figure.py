@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -87,11 +88,12 @@ def draw_section(
     canal = femur.profile.canal_outline_mm[index]
     _draw_outline(axes, sign, outer, OUTER_CT, OUTER_DASH)
     _draw_outline(axes, sign, canal, CANAL_CT, CANAL_DASH)
-    _draw_calipers(axes, sign, outer, canal, level, px_mm)
+    # On a smaller panel the calipers keep their distance in proportion.
+    _draw_calipers(axes, sign, outer, canal, level, px_mm * panel_px / PANEL_PX)
     _write_directions(axes, femur.side.value, sign, px_mm)
     name = "isthmus, " if level.name == "isthmus" else ""
     axes.set_title(f"{femur.side.value}, {name}{format_level(level.level_mm)}", loc="left", pad=4)
-    axes.title.set_fontsize(12)
+    axes.title.set_fontsize(mpl.rcParams["font.size"])
     hide_frame(axes)
 
 
@@ -176,37 +178,13 @@ def _draw_span(
 
 
 def _write_directions(axes: Axes, side: str, sign: int, px_mm: float) -> None:
-    """Write anterior, posterior, medial and lateral at the edges, and the scale."""
+    """Write anterior and medial at their edges, away from the calipers, the side and the scale."""
     left, right = axes.get_xlim()
     bottom, top = axes.get_ylim()
-    middle = ((left + right) / 2, (bottom + top) / 2)
     inset = 9 * px_mm
-    medial_right = sign > 0
-    for letter, x, y in (
-        ("A", middle[0], top + inset),
-        ("P", middle[0], bottom - inset),
-        ("M" if medial_right else "L", right - inset, middle[1]),
-        ("L" if medial_right else "M", left + inset, middle[1]),
-    ):
-        axes.text(
-            x,
-            y,
-            letter,
-            color="white",
-            ha="center",
-            va="center",
-            fontweight="bold",
-            path_effects=HALO,
-        )
-    axes.text(
-        left + inset,
-        top + 1.3 * inset,
-        side[0].upper(),
-        color="white",
-        fontsize=18,
-        fontweight="bold",
-        ha="center",
-        va="center",
-        path_effects=HALO,
-    )
+    style: Any = {"color": "white", "fontweight": "bold", "va": "center", "path_effects": HALO}
+    middle, far = (left + right) / 2, right - inset if sign > 0 else left + inset
+    axes.text(middle, top + inset, "A", ha="center", **style)
+    axes.text(far, (bottom + top) / 2, "M", ha="center", **style)
+    axes.text(left + inset, top + 1.3 * inset, side[0].upper(), fontsize=18, ha="center", **style)
     draw_scale_bar(axes, length_mm=10.0, x_mm=right - 10.0 - inset, y_mm=top + 2.4 * inset)

@@ -70,7 +70,7 @@ def draw_widths_figure(femur: FemurResult, pictures: FemurPictures, *, prefix: s
     """
     layout = plan_widths(pictures, PICTURE_PX)
     with start_figure(TOTAL_PX, layout.total_px) as figure:
-        draw_widths(figure, 0.0, femur, pictures, layout)
+        draw_widths(figure, femur, pictures, layout, with_cursor=True)
         top_mm = pictures.ap.vertical_mm[1]
         return render_svg(
             figure,
@@ -89,22 +89,31 @@ def plan_widths(pictures: FemurPictures, most_px: float) -> Layout:
 
 
 def draw_widths(
-    figure: Figure, top_px: float, femur: FemurResult, pictures: FemurPictures, layout: Layout
+    figure: Figure,
+    femur: FemurResult,
+    pictures: FemurPictures,
+    layout: Layout,
+    *,
+    left_px: float = 0.0,
+    top_px: float = 0.0,
+    with_cursor: bool = False,
 ) -> None:
-    """Draw films, chart and numbers at a height of a figure."""
+    """Draw films, chart and numbers at a place of a figure; with lines for a page to move."""
     scale, height = layout.px_per_mm, layout.height_px
     levels = list_marked_levels(femur)
-    left, films = LABELS_PX, []
+    left, films = left_px + LABELS_PX, []
     for film in list_films(pictures):
         across = scale * _length(film.picture.across_mm)
         films.append(place_axes(figure, left, top_px + TOP_PX, across, height))
         draw_film(films[-1], femur, film, levels)
-        draw_cursor(films[-1], film.axis, "white")
+        if with_cursor:
+            draw_cursor(films[-1], film.axis, "white")
         left += across + GAP_PX
-    room = TOTAL_PX - left - NUMBERS_PX
+    room = left_px + TOTAL_PX - left - NUMBERS_PX
     chart = place_axes(figure, left, top_px + TOP_PX, room, height)
     draw_width_profile(chart, femur.profile, levels)
-    draw_cursor(chart, "chart", INK)
+    if with_cursor:
+        draw_cursor(chart, "chart", INK)
     chart.set_ylim(pictures.ap.vertical_mm)
     _write_levels(films[0], chart, levels, scale, room)
 
