@@ -162,3 +162,53 @@ class OutOfMemoryError(CaseFailedError):
     code = "out-of-memory"
     finding = "The memory did not suffice for this scan; the others were not touched."
     remedy = "Run the command again with fewer --workers, so that each has more memory."
+
+
+class CaseTimeoutError(CaseFailedError):
+    """Measuring a scan took longer than it may, twice."""
+
+    code = "case-timeout"
+    finding = "Measuring it took longer than --case-timeout, twice; the others were not touched."
+    remedy = "Run the command again with a longer --case-timeout."
+
+
+class WorkerDiedError(CaseFailedError):
+    """The process that measured a scan died, twice."""
+
+    code = "worker-died"
+    finding = "The process that measured it died, twice; the others were not touched."
+    remedy = (
+        "Run the command again with --workers 1, so that it has all memory; if it dies again, "
+        "report it."
+    )
+
+
+class ClusterError(CanalMorphError):
+    """A cluster that cannot measure; the base of its reasons.
+
+    Parameters
+    ----------
+    detail : str
+        What was found, a whole sentence.
+    """
+
+    code = "cluster"
+    remedy = "Run the command again without --scheduler."
+
+    def __init__(self, *, detail: str) -> None:
+        super().__init__(f"{detail} {self.remedy}")
+        self.detail = detail
+
+
+class ClusterUnreachableError(ClusterError):
+    """There is no scheduler at the address, or none whose workers can be used."""
+
+    code = "cluster-unreachable"
+    remedy = "Check the address and that scheduler and workers run."
+
+
+class ClusterLostError(ClusterError):
+    """The scheduler ended while cases were measured."""
+
+    code = "cluster-lost"
+    remedy = "Run the command again; finished cases are kept."

@@ -77,6 +77,10 @@ class CaseDigest:
     noted: tuple[NamedRefusal, ...]
     lines: CaseLines
 
+    def fits(self, entry: Entry) -> bool:
+        """Return whether the case was made from this input's content and with its terms."""
+        return self.input_hash == entry.mark.content and self.terms == entry.terms
+
 
 @lru_cache(maxsize=1)
 def _name_form() -> str:

@@ -56,7 +56,7 @@ class Planner:
                 return self._keep_refused(known)
             if known.state == MEASURED:
                 digest = self._read_digest(known.case_id)
-                if digest is not None and _fits(digest, entry):
+                if digest is not None and digest.fits(entry):
                     return self._keep_measured(entry, known.case_id, digest)
         return self._adopt(entry)
 
@@ -75,7 +75,7 @@ class Planner:
     def _adopt(self, entry: Entry) -> CaseOutcome | None:
         """Return a case that is whole though the ledger does not say so, and note it there."""
         case_id, digest = self._unnoted.get((entry.work_id, entry.mark.content), ("", None))
-        if digest is None or not _fits(digest, entry):
+        if digest is None or not digest.fits(entry):
             return None
         measured = replace(entry, case_id=case_id, state=MEASURED, seconds=digest.seconds)
         self._ledger.finish(measured, digest.noted)
@@ -94,10 +94,6 @@ class Planner:
 
     def _read_digest(self, case_id: str) -> CaseDigest | None:
         return read_digest(self._folder.cases / case_id)
-
-
-def _fits(digest: CaseDigest, entry: Entry) -> bool:
-    return digest.input_hash == entry.mark.content and digest.terms == entry.terms
 
 
 def name_series(series: SeriesFound, paths: Sequence[Path], folder: ResultsFolder) -> str:

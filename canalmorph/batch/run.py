@@ -5,6 +5,7 @@ elsewhere, and whoever measures one writes its folder.
 """
 
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,7 +26,7 @@ from canalmorph.batch.outcomes import (
 )
 from canalmorph.batch.plan import Planner, name_series
 from canalmorph.batch.tables import Tables
-from canalmorph.batch.work import CaseReport, CaseTask
+from canalmorph.batch.task import CaseReport, CaseTask
 from canalmorph.model.results import Refusal
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
@@ -157,10 +158,12 @@ class _Run:
                 )
             )
         self._ledger.queue(task.entry for task in tasks)
-        for task, report in engine.take(tasks, self):
-            outcome = self._end_task(task, report)
-            self._listener.end_case(outcome)
-            yield outcome
+        # Closed at once where this run ends early: workers must not outlive it.
+        with closing(engine.take(tasks, self)) as taken:
+            for task, report in taken:
+                outcome = self._end_task(task, report)
+                self._listener.end_case(outcome)
+                yield outcome
 
     def start_task(self, task: CaseTask) -> None:
         """Note that a process begins with a case."""

@@ -5,92 +5,31 @@ records are written there. Nothing here touches the ledger or a table.
 """
 
 import time
-import traceback
 from collections.abc import Callable
-from dataclasses import dataclass
+from typing import Any
 
 from canalmorph.batch.case_files import write_case
 from canalmorph.batch.digest import show_femora
-from canalmorph.batch.folder import ResultsFolder
-from canalmorph.batch.identity import hide_refusal, hide_volume
-from canalmorph.batch.ledger import FAILED, MEASURED, REFUSED, Entry, NamedRefusal
-from canalmorph.batch.mishaps import name_place
-from canalmorph.batch.outcomes import MeasureScan
+from canalmorph.batch.identity import hide_volume
+from canalmorph.batch.ledger import MEASURED, REFUSED, NamedRefusal
+from canalmorph.batch.task import (
+    CaseReport,
+    CaseTask,
+    describe_error,
+    hide_if_asked,
+    report_bug,
+    report_error,
+)
 from canalmorph.errors import CanalMorphError
-from canalmorph.export.rows import Row, make_case_rows
-from canalmorph.model.codes import INTERNAL_ERROR
+from canalmorph.export.rows import make_case_rows
 from canalmorph.model.results import CaseResult, Refusal
 from canalmorph.model.volume import CtVolume
-from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
 from canalmorph.read.scans import read_series
 from canalmorph.results_errors import OutOfMemoryError, ResultsFolderError
 
 #: Told which stage begins.
 TellStage = Callable[[str], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CaseTask:
-    """What a worker needs to know of one case.
-
-    Attributes
-    ----------
-    number : int
-        Of the series in this run, from 1.
-    entry : Entry
-        Its line of the ledger.
-    series : SeriesFound
-        What to read.
-    knees_name : str
-        Keyed name of the block with the knees; empty where there is none.
-    folder : ResultsFolder
-        Where to write; the worker sees it under the same path.
-    settings : Settings
-        Of all stages.
-    measure : callable
-        The pipeline's way from a volume to its measures; for other processes an importable one.
-    """
-
-    number: int
-    entry: Entry
-    series: SeriesFound
-    knees_name: str
-    folder: ResultsFolder
-    settings: Settings
-    measure: MeasureScan = measure_scan
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CaseReport:
-    """What became of one case, small enough to travel.
-
-    Attributes
-    ----------
-    case_id : str
-        Its keyed name.
-    state, reason : str
-        As in the ledger.
-    seconds : float
-        For everything. [s]
-    femora : tuple of rows
-        The shown cells of each measured femur.
-    side_refusals : tuple of Refusal
-        Of the sides of a measured case; its record holds them.
-    refusals : tuple of named refusals
-        For the ledger.
-    bug_text : str
-        Traceback of an unexpected error; for the terminal on demand only.
-    """
-
-    case_id: str
-    state: str
-    reason: str = ""
-    seconds: float = 0.0
-    femora: tuple[Row, ...] = ()
-    side_refusals: tuple[Refusal, ...] = ()
-    refusals: tuple[NamedRefusal, ...] = ()
-    bug_text: str = ""
 
 
 def measure_case(task: CaseTask, tell_stage: TellStage = lambda stage: None) -> CaseReport:
@@ -120,12 +59,21 @@ class _CaseWork:
         except ResultsFolderError:
             raise
         except CanalMorphError as error:
-            return self._report_error(REFUSED, error)
+            return report_error(
+                self._task, error, state=REFUSED, warnings=self._warnings, **self._tell_place()
+            )
         except MemoryError:
-            return self._report_error(FAILED, OutOfMemoryError(file=self._task.series.source))
+            lacking = OutOfMemoryError(file=self._task.series.source)
+            return report_error(self._task, lacking, **self._tell_place())
         except Exception as error:
-            refusal = describe_bug(error, self._task.series, self._stage)
-            return self._report_failure(FAILED, refusal, bug_text=traceback.format_exc())
+            return report_bug(self._task, error, **self._tell_place())
+
+    def _tell_place(self) -> dict[str, Any]:
+        return {
+            "case_id": self._name,
+            "stage": self._stage,
+            "seconds": time.monotonic() - self._started,
+        }
 
     def _measure(self) -> CaseReport:
         task = self._task
@@ -151,11 +99,8 @@ class _CaseWork:
 
         self._tell_stage("read")
         volume = read_series(series, self._task.settings.read, tell_files)
-        return hide_volume(volume, self._task.folder) if self._deidentified else volume
-
-    @property
-    def _deidentified(self) -> bool:
-        return self._task.entry.terms.deidentified
+        hidden = self._task.entry.terms.deidentified
+        return hide_volume(volume, self._task.folder) if hidden else volume
 
     def _read_knees(self) -> tuple[CtVolume | None, tuple[Refusal, ...]]:
         """Return the block with the knees, or why it cannot be read: the hips are measured then."""
@@ -165,8 +110,8 @@ class _CaseWork:
         try:
             return self._read(knees), ()
         except CanalMorphError as error:
-            refusal = _describe_refusal(error, knees, "read", knees.warnings)
-            return None, (self._hide(refusal, getattr(error, "file", "")),)
+            refusal = describe_error(error, knees, "read", knees.warnings)
+            return None, (hide_if_asked(self._task, refusal, getattr(error, "file", "")),)
 
     def _measure_volume(
         self, volume: CtVolume, knees: CtVolume | None, noted: tuple[NamedRefusal, ...]
@@ -186,50 +131,3 @@ class _CaseWork:
             seconds=time.monotonic() - self._started,
         )
         return measurement.case
-
-    def _report_error(self, state: str, error: CanalMorphError) -> CaseReport:
-        refusal = _describe_refusal(error, self._task.series, self._stage, self._warnings)
-        return self._report_failure(state, refusal, file=getattr(error, "file", ""))
-
-    def _report_failure(
-        self, state: str, refusal: Refusal, *, file: str = "", bug_text: str = ""
-    ) -> CaseReport:
-        return CaseReport(
-            case_id=self._name,
-            state=state,
-            reason=refusal.code,
-            seconds=time.monotonic() - self._started,
-            refusals=((self._name, self._hide(refusal, file)),),
-            bug_text=bug_text,
-        )
-
-    def _hide(self, refusal: Refusal, file: str) -> Refusal:
-        return hide_refusal(refusal, file, self._task.folder) if self._deidentified else refusal
-
-
-def describe_bug(error: Exception, series: SeriesFound, stage: str) -> Refusal:
-    """Return the refusal of a scan that met a bug; the error's own text may quote the file."""
-    return Refusal(
-        stage=stage,
-        code=INTERNAL_ERROR,
-        message=(
-            f"A bug of the program stopped this scan ({name_place(error)}); the others were not "
-            "touched. "
-            "Measure it again with --debug and report what it prints."
-        ),
-        source=series.source,
-        warnings=series.warnings,
-    )
-
-
-def _describe_refusal(
-    error: CanalMorphError, series: SeriesFound, stage: str, warnings: tuple[str, ...]
-) -> Refusal:
-    return Refusal(
-        stage=stage,
-        code=error.code,
-        message=str(error),
-        source=series.source,
-        tag=getattr(error, "tag", ""),
-        warnings=warnings,
-    )

@@ -11,7 +11,7 @@ import typer
 
 from canalmorph.batch.mishaps import name_place
 from canalmorph.errors import CanalMorphError
-from canalmorph.results_errors import CaseKeyUnusableError, ResultsFolderError
+from canalmorph.results_errors import CaseKeyUnusableError, ClusterError, ResultsFolderError
 
 Parameters = ParamSpec("Parameters")
 
@@ -31,6 +31,10 @@ class ExitStatus(IntEnum):
 
 class WrongUsageError(Exception):
     """The command was called with something that it cannot take; the text is one sentence."""
+
+
+#: Errors of what the command was given, not of the scans.
+UNUSABLE = (WrongUsageError, ResultsFolderError, CaseKeyUnusableError, ClusterError)
 
 
 def say_error(sentence: str) -> None:
@@ -65,7 +69,7 @@ def turn_errors_into_status(
 
 def describe_error(error: Exception) -> tuple[ExitStatus, str]:
     """Return the status and the sentence of an error that ended a command."""
-    if isinstance(error, WrongUsageError | ResultsFolderError | CaseKeyUnusableError):
+    if isinstance(error, UNUSABLE):
         return ExitStatus.WRONG_USAGE, str(error)
     if isinstance(error, CanalMorphError):
         return ExitStatus.NOTHING_MEASURED, str(error)

@@ -30,6 +30,7 @@ def demo(
     Makes the scans of three digital patients, one of each canal shape, measures them and shows
     where the results lie.
     """
+    from canalmorph.batch.engine import FittingEngine
     from canalmorph.batch.run import measure_inputs
     from canalmorph.pipeline import Settings
     from canalmorph_cli.clinic import CLINIC, list_clinic_scans
@@ -48,7 +49,11 @@ def demo(
             write_line(console, f"  made {scan.folder}: {scan.story}")
     with show_progress(console, debug=debug) as listener:
         result = measure_inputs(
-            [out / SCANS_NAME], out / RESULTS_NAME, Settings(), listener=listener
+            [out / SCANS_NAME],
+            out / RESULTS_NAME,
+            Settings(),
+            listener=listener,
+            engine=FittingEngine(),
         )
     print_batch(console, result)
     return judge_batch(result)

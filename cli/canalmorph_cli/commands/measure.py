@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from canalmorph_cli.exits import ExitStatus, turn_errors_into_status
+from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
 
 
 @turn_errors_into_status
@@ -37,6 +37,27 @@ def measure(
             help="Secret of the case names, for the same names in several results folders.",
         ),
     ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers",
+            metavar="N",
+            min=1,
+            help="Scans measured at a time; by default as many as cores and memory allow.",
+        ),
+    ] = None,
+    scheduler: Annotated[
+        str,
+        typer.Option(
+            "--scheduler", metavar="ADDRESS", help="Dask scheduler to use, tcp://host:8786."
+        ),
+    ] = "",
+    case_timeout: Annotated[
+        float | None,
+        typer.Option(
+            "--case-timeout", metavar="MINUTES", help="Give up a scan that takes longer, twice."
+        ),
+    ] = None,
     again: Annotated[
         bool, typer.Option("--again", help="Measure what was measured already, too.")
     ] = False,
@@ -46,6 +67,7 @@ def measure(
 
     Writes one page a scan, tables of all femora, masks, and why anything was not measured.
     """
+    from canalmorph.batch.engine import FittingEngine
     from canalmorph.batch.outcomes import BatchOptions
     from canalmorph.batch.run import measure_inputs
     from canalmorph.pipeline import Settings
@@ -53,6 +75,10 @@ def measure(
     from canalmorph_cli.progress import show_progress
     from canalmorph_cli.summary import judge_batch, print_batch
 
+    if workers and scheduler:
+        raise WrongUsageError("--workers and --scheduler exclude each other.")
+    if case_timeout is not None and not case_timeout > 0:
+        raise WrongUsageError(f"--case-timeout must be above 0 minutes, got {case_timeout:g}.")
     settings = Settings()
     settings = replace(
         settings,
@@ -61,7 +87,14 @@ def measure(
     )
     console = make_console()
     options = BatchOptions(deidentify=deidentify, key_file=case_key, again=again)
+    engine = FittingEngine(
+        workers=workers,
+        scheduler=scheduler,
+        case_timeout_s=None if case_timeout is None else 60.0 * case_timeout,
+    )
     with show_progress(console, debug=debug) as listener:
-        result = measure_inputs(inputs, out, settings, options=options, listener=listener)
+        result = measure_inputs(
+            inputs, out, settings, options=options, listener=listener, engine=engine
+        )
     print_batch(console, result)
     return judge_batch(result)
