@@ -66,6 +66,7 @@ def _make_teller(
 
 def report_death(task: CaseTask, attempts: Attempts) -> CaseReport:
     """Return the report of a case that took its process with it as often as it may."""
-    lacked = attempts.lacked_memory(task.entry.work_id)
-    kind = OutOfMemoryError if lacked else WorkerDiedError
-    return report_error(task, kind(file=task.series.source))
+    source = task.series.source
+    if attempts.lacked_memory(task.entry.work_id):
+        return report_error(task, OutOfMemoryError(file=source))
+    return report_error(task, WorkerDiedError(file=source))
