@@ -2,6 +2,7 @@
 
 import io
 import struct
+import zlib
 from typing import Any, BinaryIO
 
 import pydicom
@@ -11,7 +12,7 @@ from pydicom.tag import Tag
 from canalmorph.errors import CorruptFileError, ReadError, TruncatedFileError
 from canalmorph.read.planes import read_planes
 from canalmorph.read.settings import ReadSettings
-from canalmorph.read.slices import OtherObject, SliceHeader
+from canalmorph.read.slices import DEFLATED, OtherObject, SliceHeader
 from canalmorph.read.sources import FileEntry
 from canalmorph.read.tags import read_text
 
@@ -31,6 +32,13 @@ _KEYWORDS = [
     "FloatPixelData", "DoubleFloatPixelData",
 ]  # fmt: skip
 _TAGS: list[Any] = [Tag(keyword) for keyword in _KEYWORDS]
+#: The elements with the transfer syntax and with the length of the meta information, and where the
+#: latter's end lies at most.
+_SYNTAX = b"\x02\x00\x10\x00UI"
+_META_LENGTH, _META_BYTES = b"\x02\x00\x00\x00UL\x04\x00", 4096
+#: A deflated CT shrinks 2 to 4 times, one of air 1000 times; below this size that does no harm.
+LARGEST_INFLATED_RATIO, HARMLESS_INFLATED_BYTES = 100, 64 * 2**20
+_PIECE_BYTES = 1 << 20
 #: Pixel data in both byte orders.
 _PIXEL_TAGS = (b"\xe0\x7f\x10\x00", b"\x7f\xe0\x00\x10")
 
@@ -107,6 +115,7 @@ def parse_dicom(stream: BinaryIO, head: bytes, **how: Any) -> tuple[FileDataset,
     **how
         Arguments of `pydicom.dcmread`.
     """
+    _check_inflated(stream, head)
     if head[128:132] == b"DICM":
         stream.seek(0)
         return pydicom.dcmread(stream, **how), stream.tell()
@@ -119,6 +128,33 @@ def parse_dicom(stream: BinaryIO, head: bytes, **how: Any) -> tuple[FileDataset,
         return pydicom.dcmread(stream, force=True, **how), stream.tell()
     rest = io.BytesIO(stream.read())
     return pydicom.dcmread(rest, force=True, **how), rest.tell() + start
+
+
+def _check_inflated(stream: BinaryIO, head: bytes) -> None:
+    """Refuse a deflated data set that would fill the memory: the library unpacks it whole.
+
+    Raises
+    ------
+    ValueError
+        If it unpacks to more than `LARGEST_INFLATED_RATIO` times the file, or has no start.
+    """
+    place = head.find(_SYNTAX, 0, _META_BYTES) + len(_SYNTAX)
+    if not head.startswith(DEFLATED.encode(), place + 2):
+        return
+    start = head.find(_META_LENGTH, 0, _META_BYTES)
+    if start < 0:
+        raise ValueError("'stream' must state the length of its meta information.")
+    (length,) = struct.unpack_from("<I", head, start + 8)
+    stream.seek(start + 12 + length)
+    data = stream.read()
+    limit = max(HARMLESS_INFLATED_BYTES, LARGEST_INFLATED_RATIO * len(data))
+    inflater = zlib.decompressobj(wbits=-15)
+    total = 0
+    while data and not inflater.eof:
+        total += len(inflater.decompress(data, _PIECE_BYTES))
+        data = inflater.unconsumed_tail
+        if total > limit:
+            raise ValueError(f"'stream' unpacks to more than {limit} bytes.")
 
 
 def _parse(stream: BinaryIO, head: bytes, entry: FileEntry) -> tuple[FileDataset, int, bool]:

@@ -15,6 +15,7 @@ from canalmorph.errors import (
     TruncatedFileError,
     UnsupportedSyntaxError,
 )
+from canalmorph.read.encapsulated import check_fragments
 from canalmorph.read.headers import parse_dicom
 from canalmorph.read.slices import DEFLATED, EXPLICIT_BIG, NATIVE_SYNTAXES, SliceHeader
 from canalmorph.read.tags import tag_label
@@ -144,7 +145,7 @@ def _decode_with_plugin(data: bytes, header: SliceHeader) -> NDArray[np.uint16]:
     if missing:
         raise missing
     if header.syntax != DEFLATED:
-        _check_fragments(data, header)
+        check_fragments(data, header)
     try:
         dataset, _ = parse_dicom(io.BytesIO(data), data[:132])
         if header.syntax == DEFLATED:
@@ -187,23 +188,6 @@ def _as_plane(array: NDArray[np.generic], header: SliceHeader) -> NDArray[np.uin
             detail=f"The pixels decode to {array.size} values of {array.dtype}, {size} are needed.",
         )
     return np.ascontiguousarray(array).view(np.uint16).reshape(header.rows, header.columns)
-
-
-def _check_fragments(data: bytes, header: SliceHeader) -> None:
-    """Refuse encapsulated pixels that end early: some decoders fill the rest silently."""
-    position = header.pixel_offset + 12
-    while position + 8 <= len(data):
-        group, element, length = struct.unpack_from("<HHI", data, position)
-        if (group, element) == (0xFFFE, 0xE0DD):
-            return
-        if (group, element) != (0xFFFE, 0xE000):
-            break
-        position += 8 + length
-    raise TruncatedFileError(
-        file=header.entry.name,
-        tag=tag_label("PixelData"),
-        detail="The compressed pixels end before their end mark.",
-    )
 
 
 def rescale_plane(

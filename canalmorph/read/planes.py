@@ -39,6 +39,8 @@ _PROCESS_KEY = os.urandom(16)
 #: No CT has more rows or columns; 2048 is the finest in use.
 LARGEST_MATRIX = 4096
 LARGEST_PIXELS_PER_BYTE = 1000
+#: What a file may hold beside its pixels: overlays, private data, signatures. [bytes]
+LARGEST_EXTRA_BYTES = 64 * 2**20
 
 
 def read_planes(
@@ -132,6 +134,12 @@ def _check_size(layout: dict[str, Any], entry: FileEntry, settings: ReadSettings
             file=entry.name,
             tag=tag_label("Rows"),
             detail=f"It declares {rows} x {columns} x {frames} pixels.",
+        )
+    if entry.size > rows * columns * frames * 2 + LARGEST_EXTRA_BYTES:
+        raise TooLargeError(
+            file=entry.name,
+            tag=tag_label("Rows"),
+            detail=f"It holds {entry.size} bytes for {rows} x {columns} x {frames} pixels.",
         )
     if layout["syntax"] not in NATIVE_SYNTAXES:
         # A slice of one value, 1024 x 1024, shrinks to some hundred bytes beside its header.

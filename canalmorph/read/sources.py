@@ -246,7 +246,9 @@ class FileOpener:
 
     def _read_member(self, entry: FileEntry) -> bytes:
         try:
-            return self._archive(entry.path).read(entry.member)
+            with self._archive(entry.path).open(entry.member) as member:
+                # Never more than it declares: reading all at once would unpack all first.
+                return member.read(entry.size + 1)
         except (zipfile.BadZipFile, EOFError, KeyError, NotImplementedError, RuntimeError) as error:
             raise CorruptFileError(
                 file=entry.name,
