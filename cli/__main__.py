@@ -39,7 +39,12 @@ LEAKING_VARIABLES = (
     "__PYVENV_LAUNCHER__",
 )
 #: What a command needs beside reading, measuring and reporting.
-FURTHER_GROUPS = {"test": ("test",), "export": ("export",), "describe": ("statistics",)}
+FURTHER_GROUPS = {
+    "test": ("test",),
+    "export": ("export",),
+    "describe": ("statistics",),
+    "agree": ("statistics",),
+}
 #: Words in the installer's output that tell of a missing network.
 OFFLINE_SIGNS = (
     "name resolution",

@@ -136,7 +136,7 @@ def describe_cohort(
     names = sorted(set(labels), key=lambda name: (name == NO_GROUP, name))
     codes = np.array([names.index(label) for label in labels], dtype=np.int64)
     added = () if facts is None else facts.names
-    columns = (*_list_numbers(selection.columns), *_list_facts(femora, added, by))
+    columns = (*list_numbers(selection.columns), *_list_facts(femora, added, by))
     blanks = _read_blanks(results, "blanks" in selection.codebook.tables)
     profiles = _gather(results, femora, codes)
     groups = tuple(
@@ -163,7 +163,7 @@ def is_coordinate(name: str) -> bool:
     return name.endswith(("_x_mm", "_y_mm", "_z_mm"))
 
 
-def _list_numbers(columns: Sequence[TableColumn]) -> list[TableColumn]:
+def list_numbers(columns: Sequence[TableColumn]) -> list[TableColumn]:
     """Return the columns that are measured: those that an uncertainty follows."""
     names = {column.name for column in columns}
     return [one for one in columns if f"{one.name}_u" in names and not is_coordinate(one.name)]

@@ -6,6 +6,7 @@ fits no case is refused; what fits no case, and cases without facts, are counted
 
 import csv
 import io
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 CASE_ID, SIDE = "case_id", "side"
 #: Separators that the first line is searched for.
 SEPARATORS = (",", ";", "\t")
+#: What `canalmorph.model.naming` makes of a hash.
+_CASE_NAME = re.compile(r"[g-v][0-9a-f]+")
 #: So many names are told; the rest is counted.
 MOST_TOLD = 5
 
@@ -51,12 +54,12 @@ def read_facts(path: Path) -> Facts:
     """
     import pandas as pd
 
-    header, rows, separator = _read_cells(path)
+    header, rows, separator = read_cells(path)
     if CASE_ID not in header:
         raise ValueError(f"{path.name} has no column {CASE_ID}; its cells join it to the results.")
     repeated = sorted({name for name in header if header.count(name) > 1})
     if repeated:
-        raise ValueError(f"{path.name} has several columns called {_tell(repeated)}.")
+        raise ValueError(f"{path.name} has several columns called {', '.join(repeated)}.")
     frame = pd.DataFrame(rows, columns=header, dtype=str)
     keys = (CASE_ID, SIDE) if SIDE in frame.columns else (CASE_ID,)
     for name in keys:
@@ -64,7 +67,7 @@ def read_facts(path: Path) -> Facts:
     frame = frame[frame[CASE_ID] != ""].copy()
     doubled = frame[frame.duplicated(list(keys), keep=False)]
     if len(doubled):
-        names = _tell(sorted(set(doubled[CASE_ID])))
+        names = tell_cases(sorted(set(doubled[CASE_ID])))
         raise ValueError(f"{path.name} has several rows for the same femur or case: {names}.")
     for name in frame.columns:
         if name not in keys:
@@ -82,7 +85,7 @@ def join_facts(femora: "pd.DataFrame", facts: Facts) -> tuple["pd.DataFrame", li
     """
     taken = sorted(set(facts.names) & set(femora.columns))
     if taken:
-        raise ValueError(f"The facts have columns that the results have too: {_tell(taken)}.")
+        raise ValueError(f"The facts have columns that the results have too: {', '.join(taken)}.")
     keys = list(facts.keys)
     joined = femora.merge(facts.frame, how="left", on=keys, validate="many_to_one", indicator=True)
     known = joined["_merge"] == "both"
@@ -93,17 +96,23 @@ def join_facts(femora: "pd.DataFrame", facts: Facts) -> tuple["pd.DataFrame", li
     remarks = []
     unknown = sorted(set(facts.frame[CASE_ID]) - set(femora[CASE_ID]))
     if unknown:
-        remarks.append(f"The facts name {len(unknown)} case(s) without a femur: {_tell(unknown)}.")
+        told = tell_cases(unknown)
+        remarks.append(f"The facts name {len(unknown)} case(s) without a femur: {told}.")
     if not known.all():
         cases = sorted(set(joined.loc[~known, CASE_ID]))
-        remarks.append(
-            f"{int((~known).sum())} femora of {len(cases)} case(s) have no facts: {_tell(cases)}."
-        )
+        n_femora, told = int((~known).sum()), tell_cases(cases)
+        remarks.append(f"{n_femora} femora of {len(cases)} case(s) have no facts: {told}.")
     return joined.drop(columns="_merge"), remarks
 
 
-def _read_cells(path: Path) -> tuple[list[str], list[list[str]], str]:
-    """Return header, rows and separator; every row must have the header's number of cells."""
+def read_cells(path: Path) -> tuple[list[str], list[list[str]], str]:
+    """Return header, rows and separator of a user's CSV.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be read, or a row has not the header's number of cells.
+    """
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
@@ -137,6 +146,21 @@ def _read_numbers(texts: "pd.Series[str]", *, comma: bool) -> "pd.Series[float] 
     return pd.to_numeric(plain).reindex(texts.index).astype("float64")
 
 
-def _tell(names: Sequence[str]) -> str:
-    more = f" and {len(names) - MOST_TOLD} more" if len(names) > MOST_TOLD else ""
-    return ", ".join(names[:MOST_TOLD]) + more
+def tell_cases(names: Sequence[str]) -> str:
+    """Return the first of many case names; what is none may name a person, and is counted only.
+
+    Examples
+    --------
+    >>> tell_cases(["g00a1", "k12", "Quill"])
+    'g00a1, k12, and 1 that is no case name'
+    """
+    cases = [name for name in names if _CASE_NAME.fullmatch(name)]
+    others, more = len(names) - len(cases), len(cases) - MOST_TOLD
+    parts = cases[:MOST_TOLD]
+    if more > 0:
+        parts.append(f"and {more} more")
+    if others:
+        parts.append(
+            f"and {others} that {'is no case name' if others == 1 else 'are no case names'}"
+        )
+    return ", ".join(parts)

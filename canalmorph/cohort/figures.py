@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import cycle
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -41,6 +42,8 @@ DRAWN_INDICES = (
 DRAWN_NUMBERS = ("cfi_ml", "cti_ml_lt_minus100", "isthmus_canal_ml_mm", "canal_ml_lt_plus20_mm")
 AXES = {"ml": "medio-lateral", "ap": "antero-posterior"}
 PANELS_A_ROW = 4
+#: What fits beside an axis of a panel.
+LABEL_CHARACTERS = 26
 #: More marks of one group are drawn as a sample of so many, evenly taken, so that a page stays
 #: small enough to be opened.
 MOST_MARKS = 1500
@@ -79,7 +82,7 @@ def draw_distributions(summary: CohortSummary) -> str:
     rows = -(-len(names) // PANELS_A_ROW)
     with start_figure(WIDTH_PX, rows * panel_px + 24) as figure:
         for place, name in enumerate(names):
-            axes = _place_panel(figure, place, panel_px)
+            axes = place_panel(figure, place, panel_px)
             _draw_distribution(axes, name, summary.groups)
         _draw_key(figure, _look_at(summary.groups), rows * panel_px)
         return render_svg(figure, prefix="distributions", title="Distribution of the indices")
@@ -111,7 +114,7 @@ def _draw_distribution(axes: Axes, name: str, groups: Sequence[Group]) -> None:
         )
     margin = 0.03 * (np.ptp(every) or 1.0)
     axes.set_xlim(min(every.min(), edges[0]) - margin, max(every.max(), edges[-1]) + margin)
-    axes.set_xlabel(name_column(name))
+    axes.set_xlabel(label_column(name))
     axes.set_ylabel("femora [%]")
     axes.spines[["top", "right"]].set_visible(False)
 
@@ -173,13 +176,13 @@ def draw_sides(summary: CohortSummary) -> str:
     panel_px = 290.0
     with start_figure(WIDTH_PX, panel_px + 24) as figure:
         for place, name in enumerate(names):
-            axes = _place_panel(figure, place, panel_px)
+            axes = place_panel(figure, place, panel_px)
             every = np.concatenate(pairs[name])
             ends = [every.min(), every.max()]
             axes.plot(ends, ends, color=FAINT, linewidth=1.0, zorder=0)
             for look, found in zip(_look_at(summary.groups), pairs[name], strict=True):
-                _mark(axes, look, found[:, 0], found[:, 1])
-            axes.set_xlabel(f"right: {name_column(name)}")
+                mark_points(axes, look, found[:, 0], found[:, 1])
+            axes.set_xlabel(label_column(name, "right: "))
             axes.set_ylabel("left")
             axes.spines[["top", "right"]].set_visible(False)
         _draw_key(figure, _look_at(summary.groups), panel_px)
@@ -203,16 +206,16 @@ def draw_ages(groups: Sequence[tuple[str, "pd.DataFrame"]], age: str) -> str:
     looks = list_looks([name for name, _ in groups])
     with start_figure(WIDTH_PX, panel_px + 24) as figure:
         for place, name in enumerate(DRAWN_NUMBERS):
-            axes = _place_panel(figure, place, panel_px)
+            axes = place_panel(figure, place, panel_px)
             for look, (_, femora) in zip(looks, groups, strict=True):
                 points = femora[[age, name]].dropna().to_numpy(dtype=np.float64)
-                _mark(axes, look, points[:, 0], points[:, 1])
+                mark_points(axes, look, points[:, 0], points[:, 1])
                 if len(points) >= 3 and np.ptp(points[:, 0]) > 0:
                     slope, start = np.polyfit(points[:, 0], points[:, 1], 1)
                     ends = np.array([points[:, 0].min(), points[:, 0].max()])
                     axes.plot(ends, start + slope * ends, color=look.colour, linestyle=look.line)
             axes.set_xlabel(f"{age} (facts)")
-            axes.set_ylabel(name_column(name))
+            axes.set_ylabel(label_column(name))
             axes.spines[["top", "right"]].set_visible(False)
         _draw_key(figure, looks, panel_px)
         return render_svg(figure, prefix="ages", title="Numbers against age")
@@ -223,7 +226,7 @@ def draw_boxes(groups: Sequence[tuple[str, "pd.DataFrame"]], title: str) -> str:
     panel_px = 250.0
     with start_figure(WIDTH_PX, panel_px) as figure:
         for place, name in enumerate(DRAWN_NUMBERS):
-            axes = _place_panel(figure, place, panel_px)
+            axes = place_panel(figure, place, panel_px)
             values = [_known(femora[name].to_numpy()) for _, femora in groups]
             axes.boxplot(
                 values,
@@ -231,18 +234,25 @@ def draw_boxes(groups: Sequence[tuple[str, "pd.DataFrame"]], title: str) -> str:
                 medianprops={"color": INK},
             )
             axes.set_xticks(range(1, len(groups) + 1), [_plain(group) for group, _ in groups])
-            axes.set_ylabel(name_column(name))
+            axes.set_ylabel(label_column(name))
             axes.spines[["top", "right"]].set_visible(False)
         return render_svg(figure, prefix="boxes", title=title)
 
 
-def _place_panel(figure: Any, place: int, panel_px: float) -> Axes:
+def label_column(name: str, before: str = "") -> str:
+    """Return a column's name, broken so that it fits beside an axis of a panel."""
+    return "\n".join(wrap(f"{before}{name_column(name)}", LABEL_CHARACTERS))
+
+
+def place_panel(figure: Any, place: int, panel_px: float) -> Axes:
+    """Return the axes of one of several panels, `PANELS_A_ROW` a row."""
     across = WIDTH_PX / PANELS_A_ROW
     row, column = divmod(place, PANELS_A_ROW)
-    return place_axes(figure, column * across + 62, row * panel_px + 18, across - 74, panel_px - 70)
+    return place_axes(figure, column * across + 62, row * panel_px + 18, across - 74, panel_px - 78)
 
 
-def _mark(axes: Axes, look: Look, x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
+def mark_points(axes: Axes, look: Look, x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
+    """Draw one mark a pair; of very many only a sample."""
     step = -(-len(x) // MOST_MARKS) or 1
     axes.scatter(
         x[::step],

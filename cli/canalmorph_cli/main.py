@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 import canalmorph
+from canalmorph_cli.commands.agree import agree
 from canalmorph_cli.commands.demo import demo
 from canalmorph_cli.commands.describe import describe
 from canalmorph_cli.commands.export import export
@@ -25,7 +26,7 @@ app = typer.Typer(
     epilog="Exit status: 0 done, 1 bug or broken promise of verify, 2 wrong usage, "
     "3 nothing could be measured, 4 finished with refusals.",
 )
-for command in (measure, survey, export, describe, fill, phantom, verify, demo):
+for command in (measure, survey, export, describe, agree, fill, phantom, verify, demo):
     app.command()(command)
 
 

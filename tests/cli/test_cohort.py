@@ -91,3 +91,17 @@ def test_describe_says_what_it_cannot_take(run: Run, results: Path, tmp_path: Pa
     assert said.status == 2
     assert "none.csv cannot be read" in said.err
     assert not out.exists()
+
+
+def test_agree_compares_two_folders(run: Run, results: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    said = run("agree", results, results, "--out", out)
+    assert said.status == 0, said.err
+    assert "12 femora in both" in said.out
+    assert "0.000 (0.000 to 0.000)" in said.out
+    assert (out / "agree.html").exists()
+    other = write_results(tmp_path / "other", [{"case_id": "h1", "side": "left", "cfi_ml": 3.0}])
+    said = run("agree", results, other, "--out", tmp_path / "none")
+    assert said.status == 2
+    assert "--pairs" in said.err
+    assert not (tmp_path / "none").exists()
