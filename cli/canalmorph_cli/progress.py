@@ -1,19 +1,63 @@
-"""Progress of a batch: a live line on a terminal, plain lines everywhere else."""
+"""Progress of a batch: a live board on a terminal, plain lines in a file, JSON for a program."""
 
+import json
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, Task, TaskID, TextColumn
+from rich.progress_bar import ProgressBar
+from rich.text import Text
 
-from canalmorph_cli.words import make_printable
+from canalmorph_cli.words import format_duration, make_printable
 
 if TYPE_CHECKING:
     from canalmorph.batch.outcomes import BatchListener, CaseOutcome
 
-#: Longest name of a scan in the live line; its end tells more than its beginning.
+#: Longest name of a scan on the live board; its end tells more than its beginning.
 NAME_LENGTH = 44
+
+
+@dataclass(slots=True)
+class Counts:
+    """How far a batch is."""
+
+    n_cases: int = 0
+    measured: int = 0
+    refused: int = 0
+    failed: int = 0
+    kept: int = 0
+    started: float = field(default_factory=time.monotonic)
+
+    def add(self, outcome: "CaseOutcome") -> None:
+        """Count a series that ended; inputs that were not to be measured are no part of it."""
+        if outcome.number:
+            self.measured += outcome.state == "measured"
+            self.refused += outcome.state == "refused"
+            self.failed += outcome.state == "failed"
+            self.kept += outcome.kept
+
+    @property
+    def ended(self) -> int:
+        """All that need no more work."""
+        return self.measured + self.refused + self.failed
+
+    def describe(self) -> str:
+        """Return refusals, failures, rate and time left in words."""
+        parts = [f"{n} {word}" for n, word in self._list_losses() if n]
+        done = self.ended - self.kept
+        if done and self.ended < self.n_cases:
+            pace_s = (time.monotonic() - self.started) / done
+            left = format_duration(pace_s * (self.n_cases - self.ended))
+            parts += [f"{60.0 / pace_s:.1f} a minute", f"{left} left"]
+        return ", ".join(parts)
+
+    def _list_losses(self) -> tuple[tuple[int, str], ...]:
+        return (self.refused, "refused"), (self.failed, "failed")
 
 
 class CaseLines:
@@ -22,24 +66,25 @@ class CaseLines:
     def __init__(self, console: Console, *, debug: bool) -> None:
         self._console = console
         self._debug = debug
-        self._n_cases = 0
+        self._counts = Counts()
 
     def show_survey(self, n_files: int) -> None:
         """Write nothing: a log needs no counting."""
 
     def start_batch(self, n_cases: int) -> None:
         """Remember how many series there are."""
-        self._n_cases = n_cases
+        self._counts = Counts(n_cases=n_cases)
 
     def start_case(self, number: int, source: str) -> None:
         """Write which series begins."""
-        self.write(f"[{number}/{self._n_cases}] {make_printable(source)}: measuring")
+        self.write(f"[{number}/{self._counts.n_cases}] {make_printable(source)}: measuring")
 
     def show_stage(self, number: int, stage: str) -> None:
         """Write nothing: a log needs no stages."""
 
     def end_case(self, outcome: "CaseOutcome") -> None:
         """Write what became of the series or of the input."""
+        self._counts.add(outcome)
         self.write(self._describe(outcome))
         if self._debug and outcome.bug_text:
             self.write(outcome.bug_text)
@@ -50,44 +95,132 @@ class CaseLines:
 
     def _describe(self, outcome: "CaseOutcome") -> str:
         name = make_printable(outcome.source)
-        number = f"[{outcome.number}/{self._n_cases}] " if outcome.number else ""
+        number = f"[{outcome.number}/{self._counts.n_cases}] " if outcome.number else ""
         kept = " already" if outcome.kept else ""
         if not outcome.femora:
             reason = outcome.refusals[0]
             return f"{number}{name}:{kept} not measured ({reason.code})"
         sides = " and ".join(str(femur["side"]) for femur in outcome.femora)
-        seconds = "" if outcome.kept else f", {outcome.seconds or 0.0:.0f} s"
         refused = "".join(f", {one.side} not ({one.code})" for one in outcome.refusals)
+        seconds = "" if outcome.kept else f", {outcome.seconds or 0.0:.0f} s"
         return f"{number}{name}:{kept} measured {sides}{refused}{seconds}"
 
 
-class LiveLine(CaseLines):
-    """Shows the present case and its stage in a live line under the lines of the ended cases."""
+class LiveBoard(CaseLines):
+    """Shows how far the batch is, and each case under way with its stage, below the ended ones."""
 
     def __init__(self, console: Console, progress: Progress, *, debug: bool) -> None:
         super().__init__(console, debug=debug)
         self._progress = progress
-        self._task = progress.add_task("reading headers", total=None)
-        self._name = ""
+        self._total = progress.add_task("reading headers", total=None, counting=True, words="")
+        self._running: dict[int, tuple[TaskID, str]] = {}
 
     def show_survey(self, n_files: int) -> None:
         """Show how many files were looked at."""
-        self._progress.update(self._task, description=f"reading headers: {n_files} files")
+        self._progress.update(self._total, description=f"reading headers: {n_files} files")
 
     def start_batch(self, n_cases: int) -> None:
         """Begin to count."""
         super().start_batch(n_cases)
-        self._progress.update(self._task, total=n_cases)
+        self._progress.update(self._total, description="done", total=n_cases)
 
     def start_case(self, number: int, source: str) -> None:
-        """Show the series in the live line."""
+        """Show the series as one under way."""
         name = make_printable(source)
-        self._name = name if len(name) <= NAME_LENGTH else f"…{name[1 - NAME_LENGTH :]}"
-        self._progress.update(self._task, description=self._name, completed=number - 1)
+        name = name if len(name) <= NAME_LENGTH else f"…{name[1 - NAME_LENGTH :]}"
+        if number not in self._running:
+            task = self._progress.add_task(name, total=None, counting=False, words="")
+            self._running[number] = (task, name)
 
     def show_stage(self, number: int, stage: str) -> None:
-        """Show the stage in the live line."""
-        self._progress.update(self._task, description=f"{self._name}: {stage}")
+        """Show the stage of a series."""
+        if number in self._running:
+            task, name = self._running[number]
+            self._progress.update(task, description=f"{name}: {stage}")
+
+    def end_case(self, outcome: "CaseOutcome") -> None:
+        """Write what became of the series, and count it."""
+        if outcome.number in self._running:
+            self._progress.remove_task(self._running.pop(outcome.number)[0])
+        super().end_case(outcome)
+        self._progress.update(
+            self._total, completed=self._counts.ended, words=self._counts.describe()
+        )
+
+
+class _TotalBar(BarColumn):
+    """Bar of the whole batch; a case under way has none."""
+
+    def render(self, task: Task) -> ProgressBar | Text:  # type: ignore[override]
+        """Return the bar, or nothing."""
+        return super().render(task) if task.fields["counting"] else Text("")
+
+
+class _TotalCount(MofNCompleteColumn):
+    """Count of the whole batch; a case under way has none."""
+
+    def render(self, task: Task) -> Text:
+        """Return the count, or nothing."""
+        return super().render(task) if task.fields["counting"] and task.total else Text("")
+
+
+class JsonLines:
+    """Writes an object a line for a program; none of them names a patient or a file."""
+
+    def __init__(self, console: Console, *, debug: bool) -> None:
+        self._console = console
+        self._debug = debug
+        self._counts = Counts()
+
+    def show_survey(self, n_files: int) -> None:
+        """Write nothing."""
+
+    def start_batch(self, n_cases: int) -> None:
+        """Write how many series there are."""
+        self._counts = Counts(n_cases=n_cases)
+        self.write("batch_started", cases=n_cases)
+
+    def start_case(self, number: int, source: str) -> None:
+        """Write that a series begins; its file is in the ledger."""
+        self.write("case_started", number=number)
+
+    def show_stage(self, number: int, stage: str) -> None:
+        """Write a stage, but not each file that is read."""
+        if not stage.startswith("read "):
+            self.write("stage_started", number=number, stage=stage)
+
+    def end_case(self, outcome: "CaseOutcome") -> None:
+        """Write what became of the series."""
+        self._counts.add(outcome)
+        self.write(
+            "case_ended",
+            number=outcome.number,
+            case_id=outcome.case_id,
+            state=outcome.state,
+            sides=[femur["side"] for femur in outcome.femora],
+            reasons=[refusal.code for refusal in outcome.refusals],
+            seconds=None if outcome.seconds is None else round(outcome.seconds, 2),
+            kept=outcome.kept,
+            **({"traceback": outcome.bug_text} if self._debug and outcome.bug_text else {}),
+        )
+
+    def end_batch(self, status: int) -> None:
+        """Write the counts and the exit status."""
+        counts = self._counts
+        self.write(
+            "batch_ended",
+            measured=counts.measured,
+            refused=counts.refused,
+            failed=counts.failed,
+            kept=counts.kept,
+            status=status,
+        )
+
+    def write(self, event: str, **facts: object) -> None:
+        """Write one object on one line."""
+        now = datetime.now(UTC).isoformat(timespec="milliseconds")
+        line = json.dumps({"time": now, "event": event, **facts})
+        self._console.print(line, markup=False, highlight=False, soft_wrap=True)
 
 
 @contextmanager
@@ -98,9 +231,9 @@ def show_progress(console: Console, *, debug: bool) -> Iterator["BatchListener"]
         return
     columns = (
         TextColumn("{task.description}", markup=False),
-        BarColumn(bar_width=20),
-        MofNCompleteColumn(),
-        TimeElapsedColumn(),
+        _TotalBar(bar_width=20),
+        _TotalCount(),
+        TextColumn("{task.fields[words]}", markup=False),
     )
     with Progress(*columns, console=console, transient=True) as progress:
-        yield LiveLine(console, progress, debug=debug)
+        yield LiveBoard(console, progress, debug=debug)

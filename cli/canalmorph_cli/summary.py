@@ -1,5 +1,6 @@
 """What a run prints at its end: the femora, what was not measured, and where everything lies."""
 
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -12,10 +13,18 @@ from canalmorph.export.rows import Row
 from canalmorph.model.results import Refusal
 from canalmorph_cli.console import write_line
 from canalmorph_cli.exits import ExitStatus
-from canalmorph_cli.words import count_noun, format_measurement, format_shape, make_printable
+from canalmorph_cli.words import (
+    count_noun,
+    format_duration,
+    format_measurement,
+    format_shape,
+    make_printable,
+)
 
 #: More femora than this are for the table's file, not for a screen.
 MOST_ROWS = 60
+#: Slow scans that are named.
+SLOWEST = 3
 CAPTION = (
     "± is one standard uncertainty; the suggestion is for discussion, the report has its reasons"
 )
@@ -37,11 +46,14 @@ def print_batch(console: Console, result: BatchResult) -> None:
     if 0 < n_femora <= MOST_ROWS:
         console.print(tabulate_femora(measured))
     _print_refusals(console, result.refusals)
+    if len(result.refusals) > 1:
+        _print_reasons(console, result.refusals)
     femora, scans = count_noun(n_femora, "femur", "femora"), count_noun(len(measured), "scan")
     lines = ["", f"{femora} of {scans} measured, {count_noun(len(result.refusals), 'refusal')}."]
     if result.left_out:
         left_out = count_noun(len(result.left_out), "series", "series")
         lines.append(f"{left_out} left out (not needed, or no such images); refusals.csv says why.")
+    lines += _describe_effort(result)
     if n_femora <= MOST_ROWS:
         lines += [
             f"Report: {find_report(result, one.case_id)}  ({make_printable(one.source)})"
@@ -103,6 +115,35 @@ def _print_refusals(console: Console, refusals: tuple[Refusal, ...]) -> None:
         lines.append(f"  and {len(refusals) - MOST_ROWS} more, see refusals.csv")
     for line in lines:
         write_line(console, line)
+
+
+def _print_reasons(console: Console, refusals: tuple[Refusal, ...]) -> None:
+    """Print how often each reason occurred and what to do, the most frequent first."""
+    from canalmorph.model.codes import CODES
+
+    sentences = {code.name: code.sentence for code in reversed(CODES)}
+    write_line(console, "")
+    write_line(console, "Reasons:")
+    for code, number in Counter(refusal.code for refusal in refusals).most_common():
+        write_line(console, f"  {number:>4} {code}: {sentences.get(code, '')}")
+
+
+def _describe_effort(result: BatchResult) -> list[str]:
+    """Return what an earlier run had done, and which scans took longest."""
+    lines = []
+    n_kept = sum(outcome.kept for outcome in result.outcomes)
+    if n_kept:
+        scans = count_noun(n_kept, "scan was", "scans were")
+        lines.append(f"{scans} done by an earlier run; --again measures anew.")
+    timed = [one for one in result.outcomes if one.seconds and not one.kept]
+    if len(timed) > SLOWEST:
+        timed.sort(key=lambda outcome: -(outcome.seconds or 0.0))
+        slowest = [
+            f"{make_printable(one.source)} {format_duration(one.seconds or 0.0)}"
+            for one in timed[:SLOWEST]
+        ]
+        lines.append(f"Slowest: {', '.join(slowest)}.")
+    return lines
 
 
 def describe_refusal(refusal: Refusal) -> str:

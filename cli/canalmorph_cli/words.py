@@ -57,3 +57,16 @@ def count_noun(number: int, noun: str, plural: str = "") -> str:
     ('1 scan', '2 scans', '0 series')
     """
     return f"{number} {noun if number == 1 else plural or noun + 's'}"
+
+
+def format_duration(seconds: float) -> str:
+    """Return a time in the unit that people would say it in.
+
+    Examples
+    --------
+    >>> format_duration(42), format_duration(400), format_duration(20000)
+    ('42 s', '7 min', '5.6 h')
+    """
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"

@@ -1,6 +1,7 @@
 """``measure`` and ``demo`` do their whole job, and say what went wrong in one sentence."""
 
 import csv
+import json
 import math
 import re
 import shutil
@@ -53,7 +54,7 @@ def test_the_case_lies_where_it_should(measured: Path) -> None:
     case = measured / "cases" / row["case_id"]
     page = (case / "report.html").read_text("utf-8")
     assert "Quill" in page
-    assert "<script" not in page
+    assert "<script src" not in page
     assert (case / "masks.nii.gz").stat().st_size > 1000
     levels = [float(each["level_mm"]) for each in read_rows(measured / "sections.csv")]
     steps = [above - below for above, below in pairwise(levels)]
@@ -128,6 +129,17 @@ def test_slices_are_measured_on_demand_beside_the_sections(
             assert float(row[f"{outline}_area_mm2"]) == pytest.approx(area, rel=0.04)
 
 
+def test_json_lines_say_what_became_of_the_scan(
+    measured: Path, small_dicom: Path, run: Callable
+) -> None:
+    said = run("measure", small_dicom, "--out", measured, "--json")
+    assert said.status == 0
+    told = [json.loads(line) for line in said.out.splitlines()]
+    assert [each["event"] for each in told] == ["batch_started", "case_ended", "batch_ended"]
+    assert (told[1]["state"], told[1]["kept"], told[2]["status"]) == ("measured", True, 0)
+    assert "quill" not in said.out
+
+
 def test_nothing_measured_is_status_3_without_a_traceback(tmp_path: Path, run: Callable) -> None:
     (tmp_path / "scan.zip").write_bytes(b"PK\x03\x04 torn")
     said = run("measure", tmp_path / "scan.zip", "--out", tmp_path / "out")
@@ -190,6 +202,18 @@ def test_wrong_usage_is_status_2(tmp_path: Path, small_dicom: Path, run: Callabl
         ["measure", small_dicom, "--out", tmp_path / "mine"],
         ["measure", small_dicom, "--out", tmp_path / "o", "--case-key", tmp_path / "absent"],
         ["measure", small_dicom, "--out", tmp_path / "o", "--no-such-option"],
+        ["measure", small_dicom, "--out", tmp_path / "o", "--workers", "0"],
+        ["measure", small_dicom, "--out", tmp_path / "o", "--case-timeout", "0"],
+        [
+            "measure",
+            small_dicom,
+            "--out",
+            tmp_path / "o",
+            "--workers",
+            "2",
+            "--scheduler",
+            "tcp://a:1",
+        ],
         ["no-such-command"],
         ["demo", "--out", tmp_path / "mine"],
     ):

@@ -1,6 +1,9 @@
 """What is shown while and after measuring, on a terminal and in a file."""
 
 import io
+import json
+import time
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -11,7 +14,7 @@ from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.model.femur import Side
 from canalmorph.model.results import Refusal
 from canalmorph_cli.exits import ExitStatus
-from canalmorph_cli.progress import show_progress
+from canalmorph_cli.progress import Counts, JsonLines, show_progress
 from canalmorph_cli.summary import describe_refusal, judge_batch, print_batch, tabulate_femora
 
 REFUSAL = Refusal(
@@ -141,7 +144,79 @@ def test_progress_in_a_file_is_plain_lines() -> None:
     assert "\r" not in stream.getvalue()
 
 
-def test_progress_on_a_terminal_is_one_live_line_with_the_stage() -> None:
+def make_outcome(number: int, **facts: object) -> CaseOutcome:
+    return CaseOutcome(source=f"s{number}", case_id=f"c{number}", number=number, **facts)  # type: ignore[arg-type]
+
+
+def test_the_board_shows_every_case_under_way_counts_rate_and_time_left(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(time, "monotonic", lambda: 60.0)
+    counts = Counts(n_cases=10, started=0.0)
+    counts.add(make_outcome(0, state="refused"))  # an input that was not to be measured
+    counts.add(make_outcome(1, state="measured", kept=True))
+    assert counts.describe() == ""
+    counts.add(make_outcome(2, state="measured"))
+    counts.add(make_outcome(3, state="failed"))
+    # Two in 60 s; seven to go at 30 s each.
+    assert counts.describe() == "1 failed, 2.0 a minute, 4 min left"
+    counts = Counts(n_cases=1)
+    counts.add(make_outcome(1, state="refused"))
+    assert counts.describe() == "1 refused"
+
+
+def test_json_lines_name_no_file_and_count_all() -> None:
+    stream = io.StringIO()
+    lines = JsonLines(Console(file=stream, width=20), debug=False)
+    lines.start_batch(2)
+    lines.start_case(1, "quill_rosalind")
+    lines.show_stage(1, "read 7 of 9")
+    lines.show_stage(1, "locate")
+    lines.end_case(
+        make_outcome(1, state="measured", femora=(make_row(),), seconds=1.234, bug_text="quill")
+    )
+    lines.end_case(make_outcome(2, state="failed", refusals=(REFUSAL,), reason="worker-died"))
+    lines.end_batch(4)
+    told = [json.loads(line) for line in stream.getvalue().splitlines()]
+    assert [each.pop("event") for each in told] == [
+        "batch_started",
+        "case_started",
+        "stage_started",
+        "case_ended",
+        "case_ended",
+        "batch_ended",
+    ]
+    assert all(datetime.fromisoformat(each.pop("time")).tzinfo for each in told)
+    assert told[0] == {"cases": 2}
+    assert told[2] == {"number": 1, "stage": "locate"}
+    assert told[3] == {
+        "number": 1,
+        "case_id": "c1",
+        "state": "measured",
+        "sides": ["right"],
+        "reasons": [],
+        "seconds": 1.23,
+        "kept": False,
+    }
+    assert told[5] == {"measured": 1, "refused": 0, "failed": 1, "kept": 0, "status": 4}
+    for name in ("quill", "s1", "s2"):
+        assert name not in stream.getvalue()
+
+
+def test_the_end_counts_reasons_and_names_the_slowest() -> None:
+    slow = [
+        make_outcome(n, state="measured", femora=(make_row(),), seconds=10.0 * n)
+        for n in range(1, 6)
+    ]
+    kept = make_outcome(6, state="measured", femora=(make_row(),), seconds=999.0, kept=True)
+    text = show(make_result(*slow, kept, REFUSED, REFUSED))
+    assert "2 no-images: " in text
+    assert "Slowest: s5 50 s, s4 40 s, s3 30 s." in text
+    assert "1 scan were done" not in text
+    assert "1 scan was done by an earlier run" in text
+
+
+def test_progress_on_a_terminal_is_a_live_board_with_the_stages() -> None:
     stream = io.StringIO()
     run_progress(Console(file=stream, width=100, force_terminal=True))
     text = stream.getvalue()

@@ -1,5 +1,6 @@
 """``canalmorph measure``: scans in, tables and pages out."""
 
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -61,6 +62,10 @@ def measure(
     again: Annotated[
         bool, typer.Option("--again", help="Measure what was measured already, too.")
     ] = False,
+    as_json: Annotated[
+        bool,
+        typer.Option("--json", help="Write a JSON object a line, without any name of a file."),
+    ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
     """Measure the femora in CT scans.
@@ -72,7 +77,7 @@ def measure(
     from canalmorph.batch.run import measure_inputs
     from canalmorph.pipeline import Settings
     from canalmorph_cli.console import make_console
-    from canalmorph_cli.progress import show_progress
+    from canalmorph_cli.progress import JsonLines, show_progress
     from canalmorph_cli.summary import judge_batch, print_batch
 
     if workers and scheduler:
@@ -92,9 +97,15 @@ def measure(
         scheduler=scheduler,
         case_timeout_s=None if case_timeout is None else 60.0 * case_timeout,
     )
-    with show_progress(console, debug=debug) as listener:
+    lines = JsonLines(console, debug=debug)
+    shown = nullcontext(lines) if as_json else show_progress(console, debug=debug)
+    with shown as listener:
         result = measure_inputs(
             inputs, out, settings, options=options, listener=listener, engine=engine
         )
-    print_batch(console, result)
-    return judge_batch(result)
+    status = judge_batch(result)
+    if as_json:
+        lines.end_batch(status)
+    else:
+        print_batch(console, result)
+    return status
