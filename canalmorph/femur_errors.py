@@ -76,6 +76,20 @@ class CanalNotFollowedError(CanalMorphError):
         self.side, self.cause = side, cause
 
 
+class HiddenByMetalError(CanalMorphError):
+    """Metal lies where the femur's landmarks or its canal are."""
+
+    code = "hidden-by-metal"
+    remedy = "Measure the other side, or a scan from before the metal was there."
+
+    def __init__(self, *, side: str, part: str) -> None:
+        super().__init__(
+            f"Metal lies in or near the {part} of the {side} femur: no number within 20 mm of it "
+            f"can be trusted. {self.remedy}"
+        )
+        self.side, self.part = side, part
+
+
 class SlicesAlongShaftError(CanalMorphError):
     """Thick slices run along the shaft instead of across it."""
 

@@ -11,6 +11,13 @@ from canalmorph.align.front_and_back import check_front_and_back
 from canalmorph.align.greater_trochanter import find_trochanter_tip
 from canalmorph.align.headless import check_trochanter, find_headless_frame, use_headless_settings
 from canalmorph.align.hip_only import align_hip_only
+from canalmorph.align.metal import (
+    blame_metal,
+    keep_condyles,
+    keep_neck,
+    refuse_hidden_trochanter,
+    without_hidden_tip,
+)
 from canalmorph.align.neck import find_neck_axis
 from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
@@ -18,6 +25,7 @@ from canalmorph.align.trochanter import find_lesser_trochanter
 from canalmorph.errors import CanalMorphError
 from canalmorph.femur_errors import (
     CanalNotFollowedError,
+    HeadNotInViewError,
     LesserTrochanterError,
     ShaftTooShortError,
 )
@@ -105,9 +113,23 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         a head in view, does not tell the femur and its side.
     RegistrationContradictionError
         If the lesser trochanter points to the front.
+    HiddenByMetalError
+        If metal lies near the lesser trochanter, or hides what could not be had.
     """
+    try:
+        return without_hidden_tip(_align(cortex, settings))
+    except (
+        CanalNotFollowedError,
+        HeadNotInViewError,
+        LesserTrochanterError,
+        ShaftTooShortError,
+    ) as error:
+        raise blame_metal(cortex, error) from error
+
+
+def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     head = cortex.femur.head
-    neck = None if head is None else _find_neck(cortex, head)
+    neck = None if head is None else keep_neck(cortex, _find_neck(cortex, head))
     if head is None:
         frame = find_headless_frame(cortex, settings)
         settings, above = use_headless_settings(settings), cortex.axis_point_lps_mm
@@ -124,6 +146,7 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         if head is None or not head.separated:
             raise
         return align_hip_only(cortex, head, neck, settings)
+    refuse_hidden_trochanter(cortex, trochanter)
     check_front_and_back(cortex, frame, above, trochanter, settings)
     if head is None:
         check_trochanter(trochanter, cortex, settings)
@@ -171,7 +194,9 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
 
 def _find_condyles(cortex: Cortex, proximal: NDArray[np.float64]) -> Condyles | None:
     femur = cortex.femur
-    return None if femur.knee is None else find_condyles(femur.knee, proximal, femur.side)
+    if femur.knee is None:
+        return None
+    return keep_condyles(cortex, find_condyles(femur.knee, proximal, femur.side))
 
 
 def _find_neck(cortex: Cortex, head: HeadSphere) -> NeckAxis | None:
@@ -267,12 +292,8 @@ def _short_of_sections(cortex: Cortex, length_mm: float) -> CanalMorphError:
     rings = cortex.heights_mm < -ENOUGH_BELOW_HEAD_MM
     if not rings.any():
         return ShaftTooShortError(side=side, length_mm=length_mm)
-    for bit, cause in (
-        (Quality.METAL, "metal lies in or beside it"),
-        (Quality.TOUCHES_EDGE, "the field of view cuts the bone"),
-    ):
-        if ((cortex.quality[rings] & int(bit)) != 0).mean() > 0.2:
-            return CanalNotFollowedError(side=side, cause=cause)
+    if ((cortex.quality[rings] & int(Quality.TOUCHES_EDGE)) != 0).mean() > 0.2:
+        return CanalNotFollowedError(side=side, cause="the field of view cuts the bone")
     return CanalNotFollowedError(side=side, cause="it cannot be told from the cortex")
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from canalmorph.align.metal import is_near_metal
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
 from canalmorph.femur_errors import LesserTrochanterError, RegistrationContradictionError
@@ -65,7 +66,7 @@ def check_front_and_back(
     low, high = settings.trochanter_directions_deg
     inside = low + BORDER_DEG < in_front.direction_deg < high - BORDER_DEG
     more = behind is None or in_front.prominence_mm > behind.prominence_mm
-    if inside and more:
+    if inside and more and not is_near_metal(cortex, in_front.apex_lps_mm):
         raise RegistrationContradictionError(
             source=cortex.femur.crop.facts.source,
             finding=f"the lesser trochanter of the {cortex.femur.side} femur points to the front",

@@ -7,6 +7,7 @@ looked for along the scanner's axis instead of the shaft's, and its uncertainty 
 from dataclasses import replace
 
 from canalmorph.align.frames import make_scanner_frame
+from canalmorph.align.metal import refuse_hidden_trochanter
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
 from canalmorph.model.femur import AlignedFemur, Cortex, HeadSphere, NeckAxis
@@ -35,6 +36,8 @@ def align_hip_only(
     ------
     LesserTrochanterError
         If the lesser trochanter is not in view or not clear.
+    HiddenByMetalError
+        If metal lies near it.
     """
     frame = make_scanner_frame(cortex.axis_point_lps_mm, cortex.axis_direction, cortex.femur.side)
     trochanter = find_lesser_trochanter(
@@ -46,6 +49,7 @@ def align_hip_only(
         side=cortex.femur.side.value,
         settings=settings,
     )
+    refuse_hidden_trochanter(cortex, trochanter)
     up = frame.proximal
     foot = frame.origin_lps_mm
     frame = replace(frame, origin_lps_mm=foot + up * ((trochanter.apex_lps_mm - foot) @ up))

@@ -26,6 +26,11 @@ from canalmorph.published import (
 
 #: Level of the proximal width of the second canal-to-calcar ratio. [mm above the trochanter]
 CALCAR_LEVEL_MM = -30.0
+#: Why a number of a femur with metal is blank, where nothing else explains it.
+NEAR_METAL = (
+    "Metal lies within 20 mm of the section or the sections that it needs, or the bone's outline "
+    "could not be followed all around there."
+)
 #: Why there is no density of cancellous bone.
 CANCELLOUS_REASONS = {
     "cancellous_neck_hu": "No neck was found, or what lies clear of its cortex is too small, too "
@@ -303,6 +308,8 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
             reasons[name] = CANCELLOUS_REASONS[name]
         elif name == "cortex_hu":
             reasons[name] = "No wall of the shaft is thick enough to read the density of cortex."
+        elif "metal" in profile.warnings:
+            reasons[name] = NEAR_METAL
         else:
             reasons[name] = "The bone's outline could not be followed all around at its level."
     told = {name: reason for name, reason in profile.blanks.items() if name in reasons}

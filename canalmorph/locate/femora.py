@@ -14,6 +14,7 @@ from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_pa
 from canalmorph.geometry.lines import fit_line
 from canalmorph.locate.heads import find_heads
 from canalmorph.locate.knees import crop_knee
+from canalmorph.locate.metal import find_metal
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.locate.shafts import Chain, find_shafts
 from canalmorph.locate.table import TABLE_CONTRADICTS, contradicts_position, find_table
@@ -70,6 +71,7 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
     _refuse_upside_down(found, volume, settings, bottom_mm)
     if not found:
         raise NoFemurError(source=source, n_long_bones=len(chains))
+    metal = find_metal(voxels, affine, settings)
     table = find_table(blocks, block_affine)
     contradicts = contradicts_position(table, volume.facts.patient_position)
     warnings = (TABLE_CONTRADICTS,) if contradicts else ()
@@ -79,6 +81,7 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
     return tuple(
         replace(
             _make_femur(volume, voxels, affine, side, *shafts[side], chains, bottom_mm),
+            metal_lps_mm=metal,
             warnings=warnings,
         )
         for side in (Side.RIGHT, Side.LEFT)

@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
 from canalmorph.geometry.lines import fit_line
+from canalmorph.locate.metal import find_metal
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.model.femur import Femur, KneeView, Side
 from canalmorph.model.volume import CtVolume, ScanFacts
@@ -70,8 +71,15 @@ def add_knees(
     if not lacking:
         return femurs
     views = find_knees(block, femurs, settings)
+    metal = find_metal(block.voxels_hu, block.index_to_lps_mm, settings)
     return tuple(
-        replace(femur, knee=views.get(femur.side)) if femur.knee is None else femur
+        replace(
+            femur,
+            knee=views.get(femur.side),
+            metal_lps_mm=np.concatenate([femur.metal_lps_mm, metal]),
+        )
+        if femur.knee is None
+        else femur
         for femur in femurs
     )
 

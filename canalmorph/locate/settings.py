@@ -18,6 +18,11 @@ class LocateSettings:
         Filled area of a femoral shaft's section; 20 to 50 mm across. [mm2]
     shortest_shaft_mm : float
         A shorter chain of round sections is no shaft. [mm]
+    metal_hu : float
+        Values above it are metal or clipped: 12 bits end at 3071 or 3095, and cortex stays below
+        2500. Physics, from memory. [HU]
+    least_metal_mm3 : float
+        Less of it in one place is noise: a wire of 1 mm has this in 13 mm. [mm3]
     head_radius_mm : (float, float)
         Radii that a femoral head can have; wider than the published 38 to 56 mm of diameter. [mm]
     least_head_inliers : float
@@ -29,6 +34,8 @@ class LocateSettings:
     bone_hu: float = 250.0
     shaft_area_mm2: tuple[float, float] = (300.0, 2000.0)
     shortest_shaft_mm: float = 25.0
+    metal_hu: float = 2900.0
+    least_metal_mm3: float = 10.0
     head_radius_mm: tuple[float, float] = (16.0, 32.0)
     least_head_inliers: float = 0.4
 

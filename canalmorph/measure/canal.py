@@ -6,13 +6,14 @@ from numpy.typing import NDArray
 from canalmorph.flags import Quality
 from canalmorph.measure.bow import find_centres
 from canalmorph.measure.facts import gather_facts
+from canalmorph.measure.metal import explain_metal
 from canalmorph.measure.proximal import find_proximal_warnings
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.shared import find_shared_uncertainties
 from canalmorph.measure.stack import find_medial_limits, measure_sections
 from canalmorph.measure.turned import measure_turned
 from canalmorph.model.column import NAMED_LEVELS_MM
-from canalmorph.model.femur import AlignedFemur, Calibration
+from canalmorph.model.femur import AlignedFemur
 from canalmorph.model.results import CanalProfile
 
 #: The canal's local axis is taken over this much to each side. [mm]
@@ -65,7 +66,7 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         isthmus_in_view=aligned.isthmus_in_view,
         calibration=aligned.cortex.calibration,
         warnings=(
-            *_profile_warnings(aligned.cortex.calibration, quality, levels),
+            *_profile_warnings(aligned, quality, levels),
             *find_proximal_warnings(aligned, facts.numbers),
         ),
         shared_uncertainties=find_shared_uncertainties(
@@ -114,16 +115,16 @@ def _local_tilt(
 
 
 def _profile_warnings(
-    calibration: Calibration, quality: NDArray[np.int64], levels: NDArray[np.float64]
+    aligned: AlignedFemur, quality: NDArray[np.int64], levels: NDArray[np.float64]
 ) -> tuple[str, ...]:
     warnings = []
-    if calibration.n_rays == 0:
+    if aligned.cortex.calibration.n_rays == 0:
         warnings.append("density_assumed")
     if np.any(quality & int(Quality.NARROW_CANAL)):
         warnings.append("narrow_canal")
     if np.any(quality & int(Quality.POROUS_ENDOSTEUM)):
         warnings.append("porous_endosteum")
-    if np.any(quality & int(Quality.METAL)):
+    if np.any(quality & int(Quality.METAL)) or explain_metal(aligned):
         warnings.append("metal")
     at_flare = quality[np.abs(levels - 20.0) < 0.6]
     if np.any(at_flare & int(Quality.HEAD_IN_SECTION)):

@@ -5,7 +5,6 @@ that surface than the scan's blur reaches; its number is the mean of the CT ther
 """
 
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +14,11 @@ from scipy.special import ndtr
 
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import perpendicular_axes
+from canalmorph.geometry.lumps import measure_distance_mm
 from canalmorph.geometry.outlines import find_inside
 from canalmorph.geometry.sampling import sample_points, sample_rays
 from canalmorph.geometry.tubes import cut_tube
-from canalmorph.model.femur import AlignedFemur, Calibration
+from canalmorph.model.femur import METAL_REACH_MM, AlignedFemur, Calibration
 from canalmorph.model.results import Measurement
 
 #: The metaphysis: the canal between these levels. [mm]
@@ -37,8 +37,6 @@ CELL_MM = 4.0
 EDGE_U_MM = 0.5
 #: Standard uncertainty of the narrowest section's place along the neck. [mm]
 NECK_PLACE_U_MM = 2.0
-#: A sample above this is metal or clipped, and its streaks reach this far. [HU, mm]
-METAL_HU, METAL_REACH_MM = 2900.0, 10.0
 #: Blur of a sharp kernel's edge enhancement over its own, as the calibration has it.
 ENHANCEMENT_WIDTH = 2.5
 #: The neck's wall is where the CT, outwards, first exceeds the middle by this. [HU]
@@ -293,14 +291,6 @@ def _leak(
 
 
 def _is_near_metal(region: Region, aligned: AlignedFemur) -> bool:
-    """Return whether metal or clipped values lie in the region's neighbourhood."""
-    crop = aligned.cortex.femur.crop
-    to_index = np.linalg.inv(crop.index_to_lps_mm)
-    low = region.points_lps_mm.min(axis=0) - METAL_REACH_MM
-    high = region.points_lps_mm.max(axis=0) + METAL_REACH_MM
-    corners = np.array(list(product(*zip(low, high, strict=True))))
-    index = corners @ to_index[:3, :3].T + to_index[:3, 3]
-    start = np.maximum(np.floor(index.min(axis=0)), 0).astype(int)
-    stop = np.ceil(index.max(axis=0)).astype(int) + 1
-    block = crop.voxels_hu[start[0] : stop[0], start[1] : stop[1], start[2] : stop[2]]
-    return bool(block.size and block.max() > METAL_HU)
+    """Return whether metal lies within its reach of the region."""
+    distances = measure_distance_mm(region.points_lps_mm, aligned.cortex.femur.metal_lps_mm)
+    return bool((distances < METAL_REACH_MM).any())

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from canalmorph.measure.axis_doubt import find_axis_doubt
 from canalmorph.measure.bow import find_centres, measure_bow, measure_deviations
 from canalmorph.measure.cancellous import measure_cancellous
+from canalmorph.measure.metal import explain_metal
 from canalmorph.measure.proximal import find_proximal_facts, get_apex_across_u_mm
 from canalmorph.measure.rods import FemurFacts, measure_rods
 from canalmorph.measure.stack import SectionStack
@@ -37,7 +38,7 @@ def gather_facts(
     cancellous = measure_cancellous(aligned, levels_mm, sections.quality)
     found = {**_find_landmarks(aligned), **find_proximal_facts(aligned), **cancellous}
     if not aligned.shaft_in_view:
-        return FemurFacts(numbers=found, texts={}, reasons={})
+        return FemurFacts(numbers=found, texts={}, reasons=explain_metal(aligned))
     if aligned.cortex.calibration.n_rays > 0:
         calibration = aligned.cortex.calibration
         found["cortex_hu"] = Measurement(
@@ -57,7 +58,13 @@ def gather_facts(
     return FemurFacts(
         numbers={**found, **bow, **beside, **rods.numbers, **knee},
         texts=rods.texts,
-        reasons={**no_bow, **not_beside, **rods.reasons, **explain_knee(aligned, knee)},
+        reasons={
+            **no_bow,
+            **not_beside,
+            **rods.reasons,
+            **explain_knee(aligned, knee),
+            **explain_metal(aligned),
+        },
     )
 
 

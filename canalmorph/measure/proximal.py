@@ -55,9 +55,9 @@ def find_proximal_warnings(aligned: AlignedFemur, facts: dict[str, Measurement])
         warnings.append("shaft_not_in_view")
     if head is None:
         warnings.append("head_not_in_view")
-    elif not head.separated:
+    elif not head.separated and not head.near_metal:
         warnings.append("head_not_separated")
-    elif head.centre_u_mm > CENTRE_UNCERTAIN_MM:
+    elif head.separated and head.centre_u_mm > CENTRE_UNCERTAIN_MM:
         warnings.append("head_not_round")
     if aligned.neck is not None and aligned.neck_by_sphere is not None:
         cosine = float(aligned.neck.direction @ aligned.neck_by_sphere.direction)

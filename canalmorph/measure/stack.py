@@ -75,6 +75,7 @@ def measure_sections(
     for row in range(len(heights_mm)):
         quality[row] = ring_bits[row]
         if quality[row] & int(Quality.METAL):
+            outer[row] = canal[row] = np.nan
             continue
         values, us, bits = _measure_section(
             outer[row],

@@ -1,6 +1,6 @@
 """A femur found in a scan, its cortex, and its own frame of reference."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
@@ -44,6 +44,8 @@ class HeadSphere:
     separated : bool
         False where the head could not be told from its socket: the sphere is then good for
         finding things only.
+    near_metal : bool
+        True where it was not told for the reason that metal lies beside it or in it.
     """
 
     centre_lps_mm: NDArray[np.float64]
@@ -52,6 +54,12 @@ class HeadSphere:
     radius_u_mm: float
     inlier_share: float
     separated: bool = True
+    near_metal: bool = False
+
+
+#: Numbers nearer than this to metal are blank: its streaks and its blur reach so far. From the list
+#: of faults that the project answers; common practice, no source. [mm]
+METAL_REACH_MM = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,6 +100,8 @@ class Femur:
         True where the shaft runs out of the scan at its lower end, so that the bone goes on.
     knee : KneeView or None
         Where the condyles may be seen; None where the scan ends above them.
+    metal_lps_mm : (n, 3) float array
+        Points in whatever metal the scan shows, of this femur or not. [mm]
     warnings : tuple of str
         Codes.
     """
@@ -102,6 +112,7 @@ class Femur:
     head: HeadSphere | None
     shaft_leaves_scan: bool
     knee: KneeView | None = None
+    metal_lps_mm: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 3)))
     warnings: tuple[str, ...] = ()
 
 

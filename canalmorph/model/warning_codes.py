@@ -129,7 +129,8 @@ FEMUR_WARNINGS = (
     ),
     _femur(
         "metal",
-        "Metal or clipped values lie near some sections; their numbers are blank.",
+        "Metal or clipped values lie in or near this femur; within 20 mm of them numbers are "
+        "blank.",
         "Scan with less metal in the field, or measure the other side.",
     ),
     _femur(
@@ -268,7 +269,7 @@ QUALITY_FLAGS = (
     ),
     _flag(
         "metal",
-        "Metal or clipped values lie near the section; its numbers are blank.",
+        "Metal or clipped values lie within 20 mm of the section; its numbers are blank.",
         "Measure away from the metal.",
     ),
     _flag(

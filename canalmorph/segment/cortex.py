@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from canalmorph.femur_errors import SlicesAlongShaftError
 from canalmorph.flags import Quality
-from canalmorph.model.femur import Calibration, Cortex, Femur
+from canalmorph.geometry.lumps import measure_distance_mm
+from canalmorph.model.femur import METAL_REACH_MM, Calibration, Cortex, Femur, HeadSphere
 from canalmorph.segment.calibration import WallRays, calibrate, slice_axis, slice_direction
 from canalmorph.segment.edges import (
     NEVER_SCANNED_HU,
@@ -21,7 +22,7 @@ from canalmorph.segment.edges import (
     smooth_points,
 )
 from canalmorph.segment.half_maximum import find_half_maximum_edges
-from canalmorph.segment.head import refine_head
+from canalmorph.segment.head import doubt_head, refine_head
 from canalmorph.segment.porous import (
     OF_DENSE,
     TO_MARROW,
@@ -35,8 +36,6 @@ from canalmorph.segment.wall import X_IN, X_OUT
 
 #: Shaft rings for calibration lie this far below the head's centre. [mm]
 SHAFT_BELOW_HEAD_MM = 75.0
-#: A sample above this is metal or clipped. [HU]
-METAL_HU = 2900.0
 #: Slices thicker than this must run across the shaft, nearer to it than 45 degrees. [mm]
 THICK_SLICE_MM, LEAST_ACROSS = 1.25, 0.7
 #: Hardening of the beam by bone moves the outer edge outwards, 0.02 to 0.05 mm on scans made from
@@ -72,7 +71,17 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
     heights = _ring_heights(femur, axis, settings)
     cortex = segment_tube(femur, axis, heights, heights < -SHAFT_BELOW_HEAD_MM, settings)
     head = refine_head(femur, cortex.calibration)
-    return replace(cortex, femur=replace(femur, head=head))
+    return replace(cortex, femur=replace(femur, head=_doubt_near_metal(femur, head)))
+
+
+def _doubt_near_metal(femur: Femur, head: HeadSphere | None) -> HeadSphere | None:
+    """Return the head, in doubt where metal lies in it or near its surface."""
+    if head is None:
+        return None
+    reach_mm = head.radius_mm + METAL_REACH_MM
+    if measure_distance_mm(head.centre_lps_mm, femur.metal_lps_mm) > reach_mm:
+        return head
+    return replace(doubt_head(head), near_metal=True)
 
 
 def segment_tube(
@@ -169,7 +178,7 @@ def _fit_outer(
     profiles = sample_across(femur.crop, base, across)
     flat = profiles.reshape(-1, profiles.shape[-1])
     start = find_half_maximum_edges(flat, first_mm=-RAY_IN_MM, step_mm=RAY_STEP_MM)
-    on_shaft = np.repeat(shaft, base.shape[1])
+    on_shaft = (shaft[:, None] & ~_is_near_metal(femur, base)).reshape(-1)
     walls = WallRays(
         profiles_hu=flat[on_shaft],
         start=start[on_shaft],
@@ -239,6 +248,10 @@ def _fit_canal(
     )
 
 
+def _is_near_metal(femur: Femur, points_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
+    return np.asarray(measure_distance_mm(points_mm, femur.metal_lps_mm) < METAL_REACH_MM)
+
+
 def _ring_quality(
     femur: Femur, axis: RoughAxis, outer: Surface, canal: Surface
 ) -> NDArray[np.int64]:
@@ -251,12 +264,10 @@ def _ring_quality(
         missing = np.isnan(surface.points_mm[..., 0]).mean(axis=1)
         quality |= np.where(missing > LARGEST_GAP_SHARE, int(Quality.OUTLINE_INCOMPLETE), 0)
     _, across = find_normals(outer.points_mm, axis.direction)
-    near = sample_across(femur.crop, outer.points_mm, across)[
-        ..., round((RAY_IN_MM - 15) / RAY_STEP_MM) :
+    beside = sample_across(femur.crop, outer.points_mm, across)[
+        ..., round((RAY_IN_MM - 2) / RAY_STEP_MM) :
     ]
-    beside = near[..., round(13 / RAY_STEP_MM) :]
-    with np.errstate(invalid="ignore"):
-        metal = (near > METAL_HU).any(axis=(1, 2))
+    metal = _is_near_metal(femur, outer.points_mm).any(axis=1)
     quality |= np.where(metal, int(Quality.METAL), 0)
     known = np.isfinite(outer.points_mm[..., 0])
     with np.errstate(invalid="ignore"):

@@ -73,11 +73,11 @@ def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
         return None
     found = _settle(femur, head, calibration, calibration.cortex_hu)
     if found is None:
-        return _doubt(head)
+        return doubt_head(head)
     sphere, edges = found
     sparser = _settle(femur, sphere, calibration, calibration.cortex_hu - SHELL_U_HU, rounds=2)
     if sparser is None:
-        return _doubt(head)
+        return doubt_head(head)
     other = sparser[0]
     moved = np.abs(other.centre_lps_mm - sphere.centre_lps_mm).max()
     sphere = replace(
@@ -87,7 +87,7 @@ def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
     )
     fused = _find_fused_share(edges)
     if not _is_separated(sphere, fused):
-        return _doubt(replace(head, inlier_share=sphere.inlier_share))
+        return doubt_head(replace(head, inlier_share=sphere.inlier_share))
     flat = float(sphere.inlier_share < ROUND_SHARE)
     centre_us = [sphere.centre_u_mm, FUSED_CENTRE_U_MM * fused, NOT_ROUND_CENTRE_U_MM * flat]
     radius_us = [sphere.radius_u_mm, FUSED_RADIUS_U_MM * fused, NOT_ROUND_RADIUS_U_MM * flat]
@@ -98,7 +98,7 @@ def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
     )
 
 
-def _doubt(head: HeadSphere) -> HeadSphere:
+def doubt_head(head: HeadSphere) -> HeadSphere:
     """Return a sphere that was not told from its socket: good for finding things only."""
     return replace(
         head,
