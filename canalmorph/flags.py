@@ -26,6 +26,8 @@ class Quality(IntFlag):
     UNCERTAIN = 128
     #: Too little of the shaft is in view for its axis: the section has no meaning and is blank.
     NO_SHAFT_AXIS = 256
+    #: The canal holds something nearly as dense as cortex, such as cement: its numbers are blank.
+    FILLED_CANAL = 512
 
     def names(self) -> list[str]:
         """Return the lower-case names of the bits that are set, in the order of their value.

@@ -73,7 +73,7 @@ CLEAR_MINIMUM_MM = 0.1
 #: known to no better than this: a top so flat or a hole so wide moves the flare by 0.07. [mm]
 CLEAR_CONFIDENCE, LARGEST_LEVEL_U_MM = 1.0 / 1.7, 0.6
 #: Rings whose numbers are not trusted for the axis.
-UNTRUSTED = int(Quality.OUTLINE_INCOMPLETE | Quality.METAL)
+UNTRUSTED = int(Quality.OUTLINE_INCOMPLETE | Quality.METAL | Quality.FILLED_CANAL)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -292,8 +292,12 @@ def _short_of_sections(cortex: Cortex, length_mm: float) -> CanalMorphError:
     rings = cortex.heights_mm < -ENOUGH_BELOW_HEAD_MM
     if not rings.any():
         return ShaftTooShortError(side=side, length_mm=length_mm)
-    if ((cortex.quality[rings] & int(Quality.TOUCHES_EDGE)) != 0).mean() > 0.2:
-        return CanalNotFollowedError(side=side, cause="the field of view cuts the bone")
+    for bit, cause in (
+        (Quality.TOUCHES_EDGE, "the field of view cuts the bone"),
+        (Quality.FILLED_CANAL, "it is filled by something nearly as dense as cortex, like cement"),
+    ):
+        if ((cortex.quality[rings] & int(bit)) != 0).mean() > 0.2:
+            return CanalNotFollowedError(side=side, cause=cause)
     return CanalNotFollowedError(side=side, cause="it cannot be told from the cortex")
 
 

@@ -31,8 +31,8 @@ def find_lumps(
     --------
     >>> voxels = np.zeros((9, 9, 9), np.int16)
     >>> voxels[4, 4, 3:6] = 3071
-    >>> find_lumps(voxels, np.eye(4)[[2, 1, 0, 3]], above=2900, least_mm3=3.0).mean(axis=0).tolist()
-    [4.0, 4.0, 4.0]
+    >>> find_lumps(voxels, np.eye(4)[[2, 1, 0, 3]], above=2900, least_mm3=3.0).tolist()
+    [[3.5, 4.0, 4.0], [5.0, 4.0, 4.0]]
     >>> len(find_lumps(voxels, np.eye(4)[[2, 1, 0, 3]], above=2900, least_mm3=4.0))
     0
     """

@@ -31,6 +31,11 @@ NEAR_METAL = (
     "Metal lies within 20 mm of the section or the sections that it needs, or the bone's outline "
     "could not be followed all around there."
 )
+#: The same for a canal that is filled.
+FILLED = (
+    "The canal holds something nearly as dense as cortex, like cement, at a level that it needs, "
+    "or the bone's outline could not be followed all around there."
+)
 #: Why there is no density of cancellous bone.
 CANCELLOUS_REASONS = {
     "cancellous_neck_hu": "No neck was found, or what lies clear of its cortex is too small, too "
@@ -292,6 +297,8 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
                 f"The scan shows the shaft down to {lowest:.0f} mm from the lesser trochanter; "
                 f"{level:.0f} mm is needed."
             )
+        elif "metal" in profile.warnings and _needs_isthmus(name):
+            reasons[name] = NEAR_METAL
         elif not profile.isthmus_in_view and _needs_isthmus(name):
             reasons[name] = (
                 "The isthmus lies below the part of the shaft that the scan shows, or too near "
@@ -310,6 +317,8 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
             reasons[name] = "No wall of the shaft is thick enough to read the density of cortex."
         elif "metal" in profile.warnings:
             reasons[name] = NEAR_METAL
+        elif "canal_filled" in profile.warnings:
+            reasons[name] = FILLED
         else:
             reasons[name] = "The bone's outline could not be followed all around at its level."
     told = {name: reason for name, reason in profile.blanks.items() if name in reasons}

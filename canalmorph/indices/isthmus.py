@@ -23,8 +23,11 @@ LEAST_SECTIONS = 5
 #: Reach of the two half parabolas that place the vertex, how far they may move it from where the
 #: smoothed profile is smallest, and the steps that are tried. [mm]
 VERTEX_REACH_MM, VERTEX_MOVE_MM, VERTEX_STEP_MM = 26.0, 5.0, 0.25
-#: Beside a longer gap the narrowest place may lie within it, unseen. [mm]
-LONGEST_GAP_MM = 4.0
+#: Within a longer gap the narrowest place may lie, unseen; and within one that is longer than the
+#: second beside it, unless the canal is clearly wider again at its border: by this share and this
+#: much, over so many sections. [mm, mm, 1, mm]
+LONGEST_GAP_MM, HIDING_GAP_MM = 4.0, 10.0
+WIDER_SHARE, WIDER_MM, BORDER_SECTIONS = 0.02, 0.05, 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +73,7 @@ def find_narrowest(
         return None
     levels, widths, us = levels_mm[usable], widths_mm[usable], u_mm[usable]
     level, level_u = _find_level(levels, widths)
-    if _is_beside_gap(levels, level):
+    if _may_lie_in_gap(levels, widths, level):
         return None
     nearest = int(np.argmin(np.abs(levels - level)))
     near = np.abs(levels - level) <= REACH_MM
@@ -164,8 +167,22 @@ def _fit_near(
     return coefficients, slope_u, noise
 
 
-def _is_beside_gap(levels_mm: NDArray[np.float64], level_mm: float) -> bool:
-    """Whether sections are missing next to a level, other than beyond the profile's ends."""
-    away = levels_mm - level_mm
-    above, below = away[away > 0], -away[away < 0]
-    return any(side.size > 0 and side.min() > LONGEST_GAP_MM for side in (above, below))
+def _may_lie_in_gap(
+    levels_mm: NDArray[np.float64], widths_mm: NDArray[np.float64], level_mm: float
+) -> bool:
+    """Whether a gap near a narrow level may hide a narrower one; a profile's ends are no gaps."""
+    order = np.argsort(levels_mm)
+    levels, widths = levels_mm[order], widths_mm[order]
+    least = float(widths[int(np.argmin(np.abs(levels - level_mm)))])
+    wider = (1 + WIDER_SHARE) * least + WIDER_MM
+    for end in (int(row) for row in np.flatnonzero(np.diff(levels) > LONGEST_GAP_MM)):
+        if levels[end] < level_mm:
+            border = slice(end + 1, end + 1 + BORDER_SECTIONS)
+        else:
+            border = slice(max(0, end + 1 - BORDER_SECTIONS), end + 1)
+        within = levels[end] <= level_mm <= levels[end + 1]
+        long = levels[end + 1] - levels[end] > HIDING_GAP_MM
+        near = long and np.abs(levels[border] - level_mm).min() < VERTEX_REACH_MM
+        if within or (near and float(np.median(widths[border])) < wider):
+            return True
+    return False

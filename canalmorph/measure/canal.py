@@ -124,6 +124,8 @@ def _profile_warnings(
         warnings.append("narrow_canal")
     if np.any(quality & int(Quality.POROUS_ENDOSTEUM)):
         warnings.append("porous_endosteum")
+    if np.any(quality & int(Quality.FILLED_CANAL)):
+        warnings.append("canal_filled")
     if np.any(quality & int(Quality.METAL)) or explain_metal(aligned):
         warnings.append("metal")
     at_flare = quality[np.abs(levels - 20.0) < 0.6]

@@ -32,7 +32,9 @@ LEAST_SLACK_MM = 0.02
 #: Over this much of the level its effect on the width is taken. [mm]
 LEVEL_REACH_MM = 1.0
 #: Sections with these bits have no canal that could be trusted.
-UNTRUSTED = int(Quality.METAL | Quality.NARROW_CANAL | Quality.OUTLINE_INCOMPLETE)
+UNTRUSTED = int(
+    Quality.METAL | Quality.NARROW_CANAL | Quality.OUTLINE_INCOMPLETE | Quality.FILLED_CANAL
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -82,8 +82,9 @@ def measure_sections(
             canal[row],
             (limits[row], limits_u[row], plane_u_deg),
         )
-        if _canal_is_too_narrow(values, cortex.calibration):
-            bits |= int(Quality.NARROW_CANAL)
+        narrow = _canal_is_too_narrow(values, cortex.calibration)
+        bits |= int(Quality.NARROW_CANAL) if narrow else 0
+        if narrow or quality[row] & int(Quality.FILLED_CANAL):
             values = {name: value for name, value in values.items() if name.startswith("outer_")}
         else:
             _add_dense_widths(dense[row], values, us)

@@ -234,6 +234,12 @@ FEMUR_WARNINGS = (
         "The width within dense cortex stands in the section table: say which one is meant.",
     ),
     _femur(
+        "canal_filled",
+        "The canal holds something nearly as dense as cortex, such as cement, at some levels; its "
+        "numbers there are blank.",
+        "Look at the pictures; measure a scan from before it was put in.",
+    ),
+    _femur(
         "narrow_canal",
         "Parts of the canal are too narrow for this scan's blur; they are blank.",
         "Scan with thinner slices and a sharper kernel.",
@@ -291,5 +297,11 @@ QUALITY_FLAGS = (
         "no_shaft_axis",
         "Too little of the shaft is in view for its axis: the section has no meaning and is blank.",
         "Scan to at least 150 mm below the lesser trochanter.",
+    ),
+    _flag(
+        "filled_canal",
+        "The canal holds something nearly as dense as cortex, such as cement; its numbers and the "
+        "walls are blank.",
+        "Look at the section on the page.",
     ),
 )

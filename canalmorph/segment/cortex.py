@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from canalmorph.femur_errors import SlicesAlongShaftError
 from canalmorph.flags import Quality
 from canalmorph.geometry.lumps import measure_distance_mm
+from canalmorph.geometry.sampling import sample_points
 from canalmorph.model.femur import METAL_REACH_MM, Calibration, Cortex, Femur, HeadSphere
 from canalmorph.segment.calibration import WallRays, calibrate, slice_axis, slice_direction
 from canalmorph.segment.edges import (
@@ -41,6 +42,11 @@ THICK_SLICE_MM, LEAST_ACROSS = 1.25, 0.7
 #: Hardening of the beam by bone moves the outer edge outwards, 0.02 to 0.05 mm on scans made from
 #: simulated projections; it is not modelled. [mm]
 HARDENING_U_MM = 0.015
+#: What fills a canal more densely than this is neither marrow nor cancellous bone, whose middle
+#: reads up to 300 HU in phantoms; bone cement has 1000 HU and more. From memory, no source. [HU]
+FILLED_HU = 800.0
+#: It is looked at on so many points, this share of the way from the canal's middle to its edge.
+FILL_POINTS, FILL_SHARE = 24, 0.4
 #: More than this share of a ring without trusted edges leaves the ring incomplete.
 LARGEST_GAP_SHARE = 0.1
 
@@ -252,6 +258,15 @@ def _is_near_metal(femur: Femur, points_mm: NDArray[np.float64]) -> NDArray[np.b
     return np.asarray(measure_distance_mm(points_mm, femur.metal_lps_mm) < METAL_REACH_MM)
 
 
+def _read_content_hu(femur: Femur, canal_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the median of what lies around each ring's middle; air's where unknown [HU]."""
+    centres = find_ring_centres(canal_mm)[:, None, :]
+    some = canal_mm[:, :: max(1, canal_mm.shape[1] // FILL_POINTS)]
+    points = centres + FILL_SHARE * np.nan_to_num(some - centres)
+    values = sample_points(femur.crop.voxels_hu, femur.crop.index_to_lps_mm, points)
+    return np.asarray(np.median(np.nan_to_num(values, nan=-1000.0), axis=1))
+
+
 def _ring_quality(
     femur: Femur, axis: RoughAxis, outer: Surface, canal: Surface
 ) -> NDArray[np.int64]:
@@ -269,6 +284,8 @@ def _ring_quality(
     ]
     metal = _is_near_metal(femur, outer.points_mm).any(axis=1)
     quality |= np.where(metal, int(Quality.METAL), 0)
+    filled = _read_content_hu(femur, canal.points_mm) > FILLED_HU
+    quality |= np.where(filled, int(Quality.FILLED_CANAL), 0)
     known = np.isfinite(outer.points_mm[..., 0])
     with np.errstate(invalid="ignore"):
         unseen = (~(beside > NEVER_SCANNED_HU)).any(axis=2) & known
