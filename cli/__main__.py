@@ -44,6 +44,7 @@ FURTHER_GROUPS = {
     "export": ("export",),
     "describe": ("statistics",),
     "agree": ("statistics",),
+    "methods": ("export",),
 }
 #: Words in the installer's output that tell of a missing network.
 OFFLINE_SIGNS = (

@@ -105,3 +105,12 @@ def test_agree_compares_two_folders(run: Run, results: Path, tmp_path: Path) -> 
     assert said.status == 2
     assert "--pairs" in said.err
     assert not (tmp_path / "none").exists()
+
+
+def test_methods_are_written_with_their_references(run: Run, results: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    said = run("methods", results, "--columns", "cfi_ml", "--out", out)
+    assert said.status == 0, said.err
+    assert "12 femora of 6 CT series" in said.out
+    assert "Canal ML width at LT+20 [mm]: bias 0.15" in (out / "methods.txt").read_text("utf-8")
+    assert "@misc{noble_1988," in (out / "methods.bib").read_text("utf-8")

@@ -262,3 +262,26 @@ def test_fill_refuses_what_it_cannot_take(measured: Path, run: Callable) -> None
     assert run("fill", measured, "--diameter", "0", "--level=-60").status == 2
     assert run("fill", measured / "absent", "--diameter", "9", "--level=-60").status == 2
     assert run("fill", measured, "--diameter", "9", "--level=-240").status == 3
+
+
+def test_the_tables_of_real_measures_are_exported_described_and_stated(
+    measured: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from canalmorph_cli.main import run_command
+
+    for table in ("femurs", "sections", "landmarks", "sides", "blanks", "refusals"):
+        words = ["export", str(measured), "--what", table, "--out", str(tmp_path)]
+        assert run_command(words) == 0
+    assert (tmp_path / "sections.csv").read_bytes() == (measured / "sections.csv").read_bytes()
+    blank = {row["column"] for row in read_rows(tmp_path / "blanks.csv")}
+    (row,) = read_rows(measured / "femurs.csv")
+    assert blank
+    assert all(row[column] == "" for column in blank)
+    assert run_command(["describe", str(measured), "--out", str(tmp_path)]) == 0
+    missing = read_rows(tmp_path / "missing.csv")
+    assert {row["column"] for row in missing if row["reason"] != "No reason is recorded."} <= blank
+    capsys.readouterr()
+    assert run_command(["methods", str(measured), "--out", str(tmp_path)]) == 0
+    stated = capsys.readouterr().out
+    assert "- measure.level_step_mm = 2.0" in stated
+    assert "quill" not in stated.lower()
