@@ -146,10 +146,10 @@ class RepeatedPositionsError(ReadError):
 
 
 class MissingSlicesError(ReadError):
-    """Slices are missing between the first and the last."""
+    """So many slices are missing between the first and the last that no scan is left."""
 
     code = "missing-slices"
-    remedy = "Send the whole series again; the gap is never bridged by a larger spacing."
+    remedy = "Send the whole series again; a gap is never bridged by a larger spacing."
 
 
 class UnevenSpacingError(ReadError):

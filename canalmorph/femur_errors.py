@@ -48,6 +48,20 @@ class LesserTrochanterError(CanalMorphError):
         self.side, self.prominence_mm = side, prominence_mm
 
 
+class SlicesMissingError(CanalMorphError):
+    """Slices are missing where the lesser trochanter lies, so that no level has a meaning."""
+
+    code = "slices-missing-at-trochanter"
+    remedy = "Send the series again from the archive; slices were lost on the way."
+
+    def __init__(self, *, side: str) -> None:
+        super().__init__(
+            f"Slices are missing at the lesser trochanter of the {side} femur or just above it. "
+            f"{self.remedy}"
+        )
+        self.side = side
+
+
 class ShaftTooShortError(CanalMorphError):
     """Too little of the shaft is in view for an axis."""
 

@@ -28,6 +28,8 @@ class Quality(IntFlag):
     NO_SHAFT_AXIS = 256
     #: The canal holds something nearly as dense as cortex, such as cement: its numbers are blank.
     FILLED_CANAL = 512
+    #: Slices are missing where the section lies: its numbers are blank.
+    MISSING_SLICES = 1024
 
     def names(self) -> list[str]:
         """Return the lower-case names of the bits that are set, in the order of their value.

@@ -149,7 +149,8 @@ def _join_warnings(volume: CtVolume, knees: CtVolume | None) -> ScanFacts:
     if knees is None:
         return volume.facts
     both = dict.fromkeys((*volume.facts.warnings, *knees.facts.warnings))
-    return replace(volume.facts, warnings=tuple(both))
+    gaps = "; ".join(facts.slice_gaps for facts in (volume.facts, knees.facts) if facts.slice_gaps)
+    return replace(volume.facts, warnings=tuple(both), slice_gaps=gaps)
 
 
 def _compare_sides(

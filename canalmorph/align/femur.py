@@ -8,6 +8,12 @@ from numpy.typing import NDArray
 from canalmorph.align.condyles import find_condyles
 from canalmorph.align.frames import make_frame, make_scanner_frame
 from canalmorph.align.front_and_back import check_front_and_back
+from canalmorph.align.gaps import (
+    blame_gap,
+    cuts_condyles,
+    cuts_tip,
+    refuse_gap_at_trochanter,
+)
 from canalmorph.align.greater_trochanter import find_trochanter_tip
 from canalmorph.align.headless import check_trochanter, find_headless_frame, use_headless_settings
 from canalmorph.align.hip_only import align_hip_only
@@ -140,6 +146,7 @@ def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
             cortex, frame, above, neck, settings, proximal_share=PROXIMAL_SHARE
         )
     except LesserTrochanterError:
+        blame_gap(cortex, above, settings.trochanter_below_head_mm)
         check_front_and_back(cortex, frame, above, None, settings)
         raise
     except ShaftTooShortError:
@@ -158,6 +165,7 @@ def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         frame, trochanter, isthmus = _settle(
             cortex, frame, above, neck, settings, proximal_share=1.0, other_axis=other
         )
+    refuse_gap_at_trochanter(cortex, trochanter.apex_lps_mm, frame.proximal)
     top, bottom = _axis_span_mm(isthmus)
     length_mm = top - bottom
     warnings = list(_find_warnings(trochanter, isthmus, length_mm))
@@ -186,7 +194,7 @@ def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         if neck is None or head is None
         else find_neck_axis_by_sphere(cortex.femur.crop, head, neck.direction),
         trochanter_tip=None
-        if head is None
+        if head is None or cuts_tip(cortex, head)
         else find_trochanter_tip(cortex.femur.crop, frame, head, _axis_u_deg(isthmus)),
         warnings=tuple(warnings),
     )
@@ -196,7 +204,8 @@ def _find_condyles(cortex: Cortex, proximal: NDArray[np.float64]) -> Condyles | 
     femur = cortex.femur
     if femur.knee is None:
         return None
-    return keep_condyles(cortex, find_condyles(femur.knee, proximal, femur.side))
+    found = keep_condyles(cortex, find_condyles(femur.knee, proximal, femur.side))
+    return None if found is None or cuts_condyles(femur.knee, found) else found
 
 
 def _find_neck(cortex: Cortex, head: HeadSphere) -> NeckAxis | None:
@@ -295,6 +304,7 @@ def _short_of_sections(cortex: Cortex, length_mm: float) -> CanalMorphError:
     for bit, cause in (
         (Quality.TOUCHES_EDGE, "the field of view cuts the bone"),
         (Quality.FILLED_CANAL, "it is filled by something nearly as dense as cortex, like cement"),
+        (Quality.MISSING_SLICES, "slices are missing"),
     ):
         if ((cortex.quality[rings] & int(bit)) != 0).mean() > 0.2:
             return CanalNotFollowedError(side=side, cause=cause)

@@ -7,6 +7,7 @@ looked for along the scanner's axis instead of the shaft's, and its uncertainty 
 from dataclasses import replace
 
 from canalmorph.align.frames import make_scanner_frame
+from canalmorph.align.gaps import refuse_gap_at_trochanter
 from canalmorph.align.metal import refuse_hidden_trochanter
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
@@ -51,6 +52,7 @@ def align_hip_only(
     )
     refuse_hidden_trochanter(cortex, trochanter)
     up = frame.proximal
+    refuse_gap_at_trochanter(cortex, trochanter.apex_lps_mm, up)
     foot = frame.origin_lps_mm
     frame = replace(frame, origin_lps_mm=foot + up * ((trochanter.apex_lps_mm - foot) @ up))
     return AlignedFemur(

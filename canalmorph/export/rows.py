@@ -126,6 +126,7 @@ def _describe_scan(case: CaseResult) -> dict[str, Cell]:
     return {
         "slice_spacing_mm": case.spacing_mm[0],
         "pixel_mm": max(case.spacing_mm[1:]),
+        "slice_gaps": case.scan.slice_gaps,
         "kernel": case.scan.kernel,
         "kvp": case.scan.kvp,
         "software_version": case.software_version,

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from canalmorph.indices.gap_reasons import explain_gap
 from canalmorph.indices.isthmus import ISTHMUS_BELOW_MM, find_narrowest
 from canalmorph.indices.planes import (
     ROTATION_CHANGE,
@@ -123,15 +124,15 @@ def _named_widths(profile: CanalProfile) -> dict[str, Width]:
 
 def _isthmus_columns(profile: CanalProfile, widths: dict[str, Width]) -> dict[str, Measurement]:
     """Return the isthmus columns, empty where the isthmus is not in view; feed `widths`."""
-    if not profile.isthmus_in_view:
+    narrowest = None
+    if profile.isthmus_in_view:
+        narrowest = find_narrowest(
+            profile.levels_mm, profile.columns["canal_ml_mm"], profile.uncertainties["canal_ml_mm"]
+        )
+    if narrowest is None:
         bound = _narrowest_in_view(profile)
         if bound is not None:
             widths["narrowest_in_view"] = bound
-        return {}
-    narrowest = find_narrowest(
-        profile.levels_mm, profile.columns["canal_ml_mm"], profile.uncertainties["canal_ml_mm"]
-    )
-    if narrowest is None:
         return {}
     columns = {
         "isthmus_level_mm": Measurement(
@@ -280,11 +281,12 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
     lowest = float(profile.levels_mm.min())
     reasons = {}
     for name, value in values.items():
-        if value.known or (name == "cfi_ml_lower_bound" and profile.isthmus_in_view):
+        if value.known or (name == "cfi_ml_lower_bound" and values["isthmus_canal_ml_mm"].known):
             continue
         level = next(
             (height for key, height in NAMED_LEVELS_MM.items() if name.endswith(f"_{key}_mm")), None
         )
+        gap = explain_gap(profile, name, needs_isthmus=_needs_isthmus(name))
         proximal = explain_proximal(profile, name)
         if proximal is not None:
             reasons[name] = proximal
@@ -299,6 +301,8 @@ def _find_reasons(profile: CanalProfile, values: dict[str, Measurement]) -> dict
             )
         elif "metal" in profile.warnings and _needs_isthmus(name):
             reasons[name] = NEAR_METAL
+        elif gap is not None:
+            reasons[name] = gap
         elif not profile.isthmus_in_view and _needs_isthmus(name):
             reasons[name] = (
                 "The isthmus lies below the part of the shaft that the scan shows, or too near "

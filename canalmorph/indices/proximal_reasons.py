@@ -24,6 +24,8 @@ def explain_proximal(profile: CanalProfile, column: str) -> str | None:
         return None
     if profile.head is None:
         return "The head of the femur is not in view or was not found."
+    if profile.head.slices_missing:
+        return "Slices are missing through the head or the neck."
     if not profile.head.separated and not column.startswith("trochanter_tip"):
         return (
             "Head and socket could not be told apart, as in a fused or bone-on-bone joint, so that "

@@ -267,7 +267,9 @@ def _make_femur(
     middle = path[-1] if head is None else head.centre_lps_mm
     box = np.concatenate([path - reach, path + reach, [middle - corner, middle + corner]])
     part, part_affine = crop_grid(voxels, affine, box)
-    crop = CtVolume(voxels_hu=part, index_to_lps_mm=part_affine, facts=volume.facts)
+    crop = CtVolume(
+        voxels_hu=part, index_to_lps_mm=part_affine, facts=volume.facts, gaps=volume.gaps
+    )
     leaves_scan = bool(path[0, 2] < bottom_mm + LEAVES_SCAN_MM)
     return Femur(
         side=side,
@@ -275,5 +277,5 @@ def _make_femur(
         shaft_path_lps_mm=path,
         head=head,
         shaft_leaves_scan=leaves_scan,
-        knee=None if leaves_scan else crop_knee(voxels, affine, path, volume.facts),
+        knee=None if leaves_scan else crop_knee(voxels, affine, path, volume),
     )

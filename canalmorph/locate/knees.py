@@ -12,7 +12,7 @@ from canalmorph.geometry.lines import fit_line
 from canalmorph.locate.metal import find_metal
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.model.femur import Femur, KneeView, Side
-from canalmorph.model.volume import CtVolume, ScanFacts
+from canalmorph.model.volume import CtVolume, SliceGap
 
 #: The knee lies within this of the shaft's straight continuation, and this far below the last
 #: round section: condyles of long femora end 100 mm below it. [mm]
@@ -32,7 +32,7 @@ def crop_knee(
     voxels: NDArray[np.int16],
     index_to_lps_mm: NDArray[np.float64],
     path_lps_mm: NDArray[np.float64],
-    facts: ScanFacts,
+    scan: CtVolume,
 ) -> KneeView:
     """Return the part of the scan below a shaft's lowest round section.
 
@@ -42,8 +42,8 @@ def crop_knee(
         The turned grid of the scan.
     path_lps_mm : (n, 3) float array
         Centres of the shaft's sections, from below to above. [mm]
-    facts : ScanFacts
-        Provenance of the scan.
+    scan : CtVolume
+        For its provenance and its gaps.
     """
     end = path_lps_mm[path_lps_mm[:, 2] < path_lps_mm[0, 2] + END_MM]
     _, upward = fit_line(end if len(end) > 3 else path_lps_mm)
@@ -53,8 +53,18 @@ def crop_knee(
     box = np.array([top - reach, top + reach, bottom - reach, bottom + reach])
     box[:2, 2] += ABOVE_MM
     part, affine = crop_grid(voxels, index_to_lps_mm, box)
-    crop = CtVolume(voxels_hu=part, index_to_lps_mm=affine, facts=facts)
+    crop = CtVolume(voxels_hu=part, index_to_lps_mm=affine, facts=scan.facts)
+    crop = replace(crop, gaps=_gaps_inside(scan.gaps, crop))
     return KneeView(crop=crop, seed_lps_mm=top, second_block=False)
+
+
+def _gaps_inside(gaps: tuple[SliceGap, ...], crop: CtVolume) -> tuple[SliceGap, ...]:
+    """Return the gaps that cross a crop: only they matter for what is seen in it."""
+    middle = np.array([*(np.array(crop.voxels_hu.shape) - 1) / 2, 1.0])
+    steps = np.arange(crop.voxels_hu.shape[0], dtype=float)
+    column = np.stack([steps, *[np.full(len(steps), m) for m in middle[1:]]])
+    points = (crop.index_to_lps_mm @ column)[:3].T
+    return tuple(gap for gap in gaps if gap.covers(points).any())
 
 
 def add_knees(
@@ -110,6 +120,7 @@ def find_knees(
         box[:, 2] = [seed[2] + TOP_MM, seed[2] - 2 * BELOW_MM]
         part, part_affine = crop_grid(voxels, affine, box)
         crop = CtVolume(voxels_hu=part, index_to_lps_mm=part_affine, facts=block.facts)
+        crop = replace(crop, gaps=_gaps_inside(block.gaps, crop))
         views[side] = KneeView(crop=crop, seed_lps_mm=seed, second_block=True)
     return views
 

@@ -55,6 +55,8 @@ def find_proximal_warnings(aligned: AlignedFemur, facts: dict[str, Measurement])
         warnings.append("shaft_not_in_view")
     if head is None:
         warnings.append("head_not_in_view")
+    elif head.slices_missing:
+        warnings.append("slices_missing_at_head")
     elif not head.separated and not head.near_metal:
         warnings.append("head_not_separated")
     elif head.separated and head.centre_u_mm > CENTRE_UNCERTAIN_MM:

@@ -50,6 +50,8 @@ def explain_knee(aligned: AlignedFemur, facts: dict[str, Measurement]) -> dict[s
     femur = aligned.cortex.femur
     if femur.knee is None:
         reason = "The scan ends above the femoral condyles."
+    elif aligned.condyles is None and femur.knee.crop.gaps:
+        reason = "Slices are missing at the knee."
     elif aligned.condyles is None:
         reason = (
             "Two femoral condyles that are whole and apart from the other bones were not found "
@@ -63,6 +65,10 @@ def explain_knee(aligned: AlignedFemur, facts: dict[str, Measurement]) -> dict[s
         "femur_length_mm": "The scan ends above the condyles' lowest place, or the joint cannot "
         "be told there.",
     }
+    if get_separated_head(aligned) is None:
+        others["femur_length_mm"] = "The head's sphere is not known well enough."
+        others["mechanical_axis_length_mm"] = others["femur_length_mm"]
+        others["mechanical_anatomical_angle_deg"] = others["femur_length_mm"]
     fallback = "The epicondyles were not found whole, so that the knee's centre is unknown."
     blanks = {
         name: reason or others.get(name, fallback) for name in KNEE_FACTS if name not in facts

@@ -274,6 +274,7 @@ FEMUR_COLUMNS = (
     ),
     Column(name="slice_spacing_mm", unit="mm", definition="Distance between slices."),
     Column(name="pixel_mm", unit="mm", definition="Larger pixel spacing of the slices."),
+    make_text("slice_gaps", "Where slices are missing: width and place; blank where none are."),
     make_text("kernel", "Reconstruction kernel as written in the file."),
     Column(name="kvp", unit="kV", definition="Tube voltage as written in the file."),
     make_text("software_version", "Version of canalmorph."),

@@ -46,6 +46,8 @@ class HeadSphere:
         finding things only.
     near_metal : bool
         True where it was not told for the reason that metal lies beside it or in it.
+    slices_missing : bool
+        True where that is because slices are missing through the head or the neck.
     """
 
     centre_lps_mm: NDArray[np.float64]
@@ -55,6 +57,7 @@ class HeadSphere:
     inlier_share: float
     separated: bool = True
     near_metal: bool = False
+    slices_missing: bool = False
 
 
 #: Numbers nearer than this to metal are blank: its streaks and its blur reach so far. From the list

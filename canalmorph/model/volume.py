@@ -55,6 +55,8 @@ class ScanFacts:
         As declared; never used as a spacing. [mm]
     warnings : tuple of str
         Codes of what was odd yet harmless while reading.
+    slice_gaps : str
+        Where slices are missing, in words; empty where none are.
     """
 
     source: str
@@ -69,6 +71,70 @@ class ScanFacts:
     kvp: float | None = None
     slice_thickness_mm: float | None = None
     warnings: tuple[str, ...] = ()
+    slice_gaps: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SliceGap:
+    """Where slices are missing: between two planes, each a slice that is there.
+
+    Attributes
+    ----------
+    normal : tuple of 3 float
+        Unit normal of the slices in patient space.
+    low_mm, high_mm : float
+        Heights of the two planes along the normal. [mm]
+    """
+
+    normal: tuple[float, float, float]
+    low_mm: float
+    high_mm: float
+
+    @property
+    def width_mm(self) -> float:
+        """Distance of the two slices [mm]."""
+        return self.high_mm - self.low_mm
+
+    def covers(
+        self, points_lps_mm: NDArray[np.float64], *, reach_mm: float = 0.0
+    ) -> NDArray[np.bool_]:
+        """Return which points (..., 3) lie between the planes, or within a reach of that.
+
+        Examples
+        --------
+        >>> gap = SliceGap(normal=(0.0, 0.0, 1.0), low_mm=-10.0, high_mm=-4.0)
+        >>> gap.covers(np.array([[0.0, 0.0, -5.0], [0.0, 0.0, -3.5]]), reach_mm=0.2).tolist()
+        [True, False]
+        """
+        heights = points_lps_mm @ np.array(self.normal)
+        with np.errstate(invalid="ignore"):
+            inside = (heights > self.low_mm - reach_mm) & (heights < self.high_mm + reach_mm)
+        return np.asarray(inside)
+
+    def describe(self) -> str:
+        """Return the gap in words, by patient z where the slices are axial.
+
+        Examples
+        --------
+        >>> SliceGap(normal=(0.0, 0.0, -1.0), low_mm=4.0, high_mm=10.0).describe()
+        '6.0 mm from z -10.0 to -4.0 mm'
+        """
+        z = self.normal[2]
+        if abs(z) < 0.999:
+            low, high, axis = self.low_mm, self.high_mm, "height along the slices' normal"
+        else:
+            (low, high), axis = sorted((self.low_mm * z, self.high_mm * z)), "z"
+        return f"{self.width_mm:.1f} mm from {axis} {low:.1f} to {high:.1f} mm"
+
+
+def find_covered(
+    gaps: tuple[SliceGap, ...], points_lps_mm: NDArray[np.float64], *, reach_mm: float = 0.0
+) -> NDArray[np.bool_]:
+    """Return which points (..., 3) lie in any of the gaps, or within a reach of it."""
+    covered = np.zeros(points_lps_mm.shape[:-1], dtype=bool)
+    for gap in gaps:
+        covered |= gap.covers(points_lps_mm, reach_mm=reach_mm)
+    return covered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -85,12 +151,16 @@ class CtVolume:
         Provenance.
     patient : PatientFacts
         Identity, for the report only.
+    gaps : tuple of SliceGap
+        Where slices are missing. The voxels there are put in between their neighbours, so that
+        the grid is regular and bones hang together; nothing may be measured on them.
     """
 
     voxels_hu: NDArray[np.int16]
     index_to_lps_mm: NDArray[np.float64]
     facts: ScanFacts
     patient: PatientFacts = field(default_factory=PatientFacts)
+    gaps: tuple[SliceGap, ...] = ()
 
     def __post_init__(self) -> None:
         if self.voxels_hu.ndim != 3 or self.voxels_hu.dtype != np.int16:

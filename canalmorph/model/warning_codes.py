@@ -35,6 +35,21 @@ SCAN_WARNINGS = (
         "Check that the phase or block that was measured is the one that was meant.",
     ),
     _scan(
+        "split-at-gap",
+        "One series held blocks more than 20 mm apart; each was taken as a volume of its own.",
+        "Where the patient was scanned in one, send the series again: slices are missing.",
+    ),
+    _scan(
+        "gap-in-slices",
+        "Slices are missing within the scan; nothing was measured there.",
+        "Send the series again from the archive; the page says where the gap is.",
+    ),
+    _scan(
+        "slices-thinned",
+        "A part of the series had closer slices; those between the wider spacing were left out.",
+        "Nothing, or reconstruct all of it with the closer spacing.",
+    ),
+    _scan(
         "series-uid-per-slice",
         "Each slice carried a series UID of its own; they were joined by geometry.",
         "Have the system that wrote the files put right.",
@@ -173,6 +188,12 @@ FEMUR_WARNINGS = (
         "For head and neck scan from above the hip joint.",
     ),
     _femur(
+        "slices_missing_at_head",
+        "Slices are missing through the head or the neck; their numbers are blank and the canal "
+        "is measured in another plane.",
+        "Send the series again from the archive.",
+    ),
+    _femur(
         "head_not_separated",
         "Head and socket could not be told apart, as in a fused or bone-on-bone joint: head and "
         "neck are blank, and ML and AP are the scanner's.",
@@ -303,5 +324,10 @@ QUALITY_FLAGS = (
         "The canal holds something nearly as dense as cortex, such as cement; its numbers and the "
         "walls are blank.",
         "Look at the section on the page.",
+    ),
+    _flag(
+        "missing_slices",
+        "Slices are missing where the section lies; its numbers are blank.",
+        "Send the series again from the archive.",
     ),
 )

@@ -24,7 +24,7 @@ THICKNESS_CLASSES_MM = (1.25, 2.5, 3.5)
 LARGEST_OVERLAP_MM = 20.0
 #: An upper block so far from the one that was chosen is measured too: it may be the hips. Blocks
 #: of chest, abdomen and pelvis touch each other. [mm]
-LEAST_GAP_MM = 30.0
+LEAST_GAP_MM = 20.0
 #: Names that scanners give to sharp kernels.
 _BONE_KERNELS = re.compile(
     r"BONE|EDGE|SHARP|DETAIL|^Y[A-D]$|^[BHU][A-Z]?[5-9]\d|^FC ?(3\d|8\d)", re.IGNORECASE

@@ -5,13 +5,15 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import PurePosixPath
 
 import numpy as np
 import pydicom
+from numpy.typing import NDArray
 
-from canalmorph.errors import ReadError, TooFewSlicesError, TooLargeError
-from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts
+from canalmorph.errors import ReadError, TooFewSlicesError, TooLargeError, TruncatedFileError
+from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts, SliceGap
 from canalmorph.read.found import DicomPlan, SeriesFound, describe_grid, refused
 from canalmorph.read.grid import fit_grid
 from canalmorph.read.grouping import SliceGroup, group_slices
@@ -50,7 +52,14 @@ def survey_dicom(
         scale = f"{header.slope} {header.intercept}".encode()
         return hashlib.sha256(np.ascontiguousarray(bits).tobytes() + scale).hexdigest()
 
-    spoilt = {other.series_uid: other for other in others if other.error and other.series_uid}
+    # A slice that was cut in transfer leaves a gap; any other fault may lie in all of them.
+    damaged = [other for other in others if other.error and _is_lost_slice(other)]
+    lost = {id(other) for other in damaged}
+    spoilt = {
+        other.series_uid: other
+        for other in others
+        if other.error and other.series_uid and id(other) not in lost
+    }
     found: list[SeriesFound] = []
     for group in _group_safely(headers, digest, settings):
         fault = next(
@@ -62,11 +71,15 @@ def survey_dicom(
             None,
         )
         found.append(_describe_group(group, fault, settings))
-    damaged = [other.entry for other in others if other.error and not other.series_uid]
-    spots = {_spot(entry) for entry in (*damaged, *strangers)}
+    spots = {_spot(entry) for entry in (*[other.entry for other in damaged], *strangers)}
     found = [_warn_beside(series, spots) for series in _leave_out_short(found)]
     known = {header.series_uid for header in headers}
-    return found + _describe_others(others, known)
+    return found + _describe_others(others, known, lost)
+
+
+def _is_lost_slice(other: OtherObject) -> bool:
+    """Whether an object that cannot be read is one slice, known or likely, that was cut short."""
+    return not other.series_uid or isinstance(other.error, TruncatedFileError)
 
 
 def _group_safely(
@@ -123,12 +136,34 @@ def _describe_group(
             error = failure
     if error is not None:
         return refused(source, "dicom", error, **facts)
-    facts |= describe_grid(grid.index_to_lps_mm, (len(grid.slices), first.rows, first.columns))
+    facts |= describe_grid(grid.index_to_lps_mm, (grid.n_places, first.rows, first.columns))
+    facts["n_slices"] = len(grid.slices)
+    facts["message"] = describe_gaps(grid.gaps)
+    if grid.gaps:
+        facts["warnings"] = (*group.warnings, *_header_warnings(group.slices), "gap-in-slices")
+    if grid.thinned:
+        facts["warnings"] = (*group.warnings, *_header_warnings(group.slices), "slices-thinned")
     plan = DicomPlan(
         slices=grid.slices,
+        places=grid.places,
+        gaps=grid.gaps,
         index_to_lps_mm=tuple(tuple(map(float, row)) for row in grid.index_to_lps_mm),
     )
     return SeriesFound(source=source, file_format="dicom", status="measurable", plan=plan, **facts)  # type: ignore[arg-type]
+
+
+def describe_gaps(gaps: Sequence[SliceGap]) -> str:
+    """Return where slices are missing, in a sentence; empty where none are."""
+    if not gaps:
+        return ""
+    return (
+        f"Slices are missing: {list_gaps(gaps)}. What lies there is blank; send the series again."
+    )
+
+
+def list_gaps(gaps: Sequence[SliceGap]) -> str:
+    """Return how wide each gap is and where it lies."""
+    return "; ".join(gap.describe() for gap in gaps)
 
 
 def _too_large(group: SliceGroup, source: str, settings: ReadSettings) -> ReadError | None:
@@ -173,11 +208,13 @@ def _warn_beside(series: SeriesFound, spots: set[tuple[str, str]]) -> SeriesFoun
     return replace(series, warnings=(*series.warnings, "damaged-file-beside"))
 
 
-def _describe_others(others: Sequence[OtherObject], known: set[str]) -> list[SeriesFound]:
+def _describe_others(
+    others: Sequence[OtherObject], known: set[str], lost: set[int]
+) -> list[SeriesFound]:
     """Return one line for each series of left-out objects and each kind of failure."""
     groups: dict[tuple[str, str, str], list[OtherObject]] = defaultdict(list)
     for other in others:
-        if other.error is not None and other.series_uid in known:
+        if other.error is not None and other.series_uid in known and id(other) not in lost:
             continue  # the whole series is refused with this error
         groups[(other.series_uid, other.entry.folder, other.code)].append(other)
     found = []
@@ -230,9 +267,10 @@ def load_dicom(
     plan = found.plan
     assert isinstance(plan, DicomPlan)
     first = plan.slices[0]
-    voxels = np.empty((len(plan.slices), first.rows, first.columns), np.int16)
+    voxels = np.empty((plan.places[-1] + 1, first.rows, first.columns), np.int16)
     files: dict[FileEntry, list[int]] = defaultdict(list)
-    for k, header in enumerate(plan.slices):
+    headers = dict(zip(plan.places, plan.slices, strict=True))
+    for k, header in headers.items():
         files[header.entry].append(k)
     warnings: dict[str, None] = dict.fromkeys(found.warnings)
     hashes: dict[FileEntry, bytes] = {}
@@ -244,7 +282,7 @@ def load_dicom(
             data = opener.read(entry)
             codes: set[str] = set()
             for k in places:
-                header = plan.slices[k]
+                header = headers[k]
                 codes |= rescale_plane(decode_plane(data, header), header, voxels[k])
             return entry, hashlib.sha256(data).digest(), codes
 
@@ -258,6 +296,7 @@ def load_dicom(
             pool.shutdown(cancel_futures=True)
             raise
         patient, decoded = _read_patient(opener, first)
+    bridge_gaps(voxels, plan.places)
     if not decoded:
         warnings["text-undecodable"] = None
     return CtVolume(
@@ -265,7 +304,17 @@ def load_dicom(
         index_to_lps_mm=np.array(plan.index_to_lps_mm),
         facts=_scan_facts(found, first, hashes, tuple(warnings)),
         patient=patient,
+        gaps=plan.gaps,
     )
+
+
+def bridge_gaps(voxels_hu: NDArray[np.int16], places: Sequence[int]) -> None:
+    """Fill the slices between these places in line between their neighbours."""
+    for low, high in pairwise(places):
+        for k in range(low + 1, high):
+            share = (k - low) / (high - low)
+            between = (1 - share) * voxels_hu[low] + share * voxels_hu[high]
+            voxels_hu[k] = np.rint(between)
 
 
 def _scan_facts(
@@ -287,6 +336,7 @@ def _scan_facts(
         kvp=found.kvp,
         slice_thickness_mm=found.slice_thickness_mm,
         warnings=warnings,
+        slice_gaps=list_gaps(found.plan.gaps) if isinstance(found.plan, DicomPlan) else "",
     )
 
 

@@ -5,15 +5,18 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from canalmorph.errors import ReadError
+from canalmorph.model.volume import SliceGap
 from canalmorph.read.slices import SliceHeader
 from canalmorph.read.sources import FileEntry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DicomPlan:
-    """How to load a DICOM series: its slices in order and their grid."""
+    """How to load a DICOM series: its slices in order, their index k, their grid and its gaps."""
 
     slices: tuple[SliceHeader, ...]
+    places: tuple[int, ...]
+    gaps: tuple[SliceGap, ...]
     index_to_lps_mm: tuple[tuple[float, ...], ...]
 
 
@@ -38,7 +41,7 @@ class SeriesFound:
         ``measurable``, ``left_out`` or ``refused``.
     code, message, file, tag : str
         Why it is left out or refused, and what to do; empty code for a measurable series
-        that was chosen.
+        that was chosen, whose message tells of missing slices.
     chosen : bool
         Whether it is measured.
     series_key, study_key : str

@@ -1,8 +1,4 @@
-"""Fit the regular right-angled grid of one volume's slices, or say why there is none.
-
-The distance of slices comes from ImagePositionPatient alone; slice thickness and the declared
-spacing between slices are never used.
-"""
+"""Fit the regular right-angled grid of one volume's slices, or say why there is none."""
 
 import math
 from collections.abc import Sequence
@@ -13,14 +9,14 @@ from numpy.typing import NDArray
 
 from canalmorph.errors import (
     ImplausibleVoxelError,
-    MissingSlicesError,
-    ReadError,
     TiltedGantryError,
     TooFewSlicesError,
     UnevenSpacingError,
 )
+from canalmorph.model.volume import SliceGap
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.slices import SliceHeader
+from canalmorph.read.spacing import place_slices
 from canalmorph.read.tags import tag_label
 
 
@@ -32,12 +28,26 @@ class SliceGrid:
     ----------
     slices : tuple of SliceHeader
         In ascending order along the normal.
+    places : tuple of int
+        Index k of each slice; where slices are missing, fewer than the grid has.
+    gaps : tuple of SliceGap
+        Where slices are missing.
+    thinned : bool
+        Whether slices of a part that is spaced more closely were left out.
     index_to_lps_mm : (4, 4) float array
         Maps ``(k, j, i, 1)`` to patient coordinates. [mm]
     """
 
     slices: tuple[SliceHeader, ...]
+    places: tuple[int, ...]
+    gaps: tuple[SliceGap, ...]
+    thinned: bool
     index_to_lps_mm: NDArray[np.float64]
+
+    @property
+    def n_places(self) -> int:
+        """Slices of the grid, missing ones included."""
+        return self.places[-1] + 1
 
 
 def normal_of(orientation: Sequence[float]) -> NDArray[np.float64]:
@@ -78,25 +88,26 @@ ImplausibleVoxelError
     heights = heights_mm(slices)
     order = np.argsort(heights, kind="stable")
     ordered = tuple(slices[index] for index in order)
-    heights = heights[order]
-    index = np.arange(len(ordered))
-    spacing, start = np.polyfit(index, heights, 1)
-    worst = float(np.abs(heights - (start + spacing * index)).max())
-    tolerance = min(settings.position_tolerance_mm, 0.25 * abs(spacing))
-    if worst > tolerance:
-        raise _spacing_error(ordered, heights, source, worst)
-    positions = np.array([header.position_mm for header in ordered])
-    axes = mean_axes(ordered)
-    _check_tilt(positions, axes, float(spacing), source, settings)
+    found = place_slices(ordered, heights[order], source, settings)
+    positions = np.array([header.position_mm for header in found.slices])
+    axes, spacing, places = mean_axes(found.slices), found.spacing_mm, np.array(found.places)
+    _check_tilt(positions, axes, spacing, places, source, settings)
     rows_mm, columns_mm = ordered[0].pixel_spacing_mm
     matrix = np.eye(4)
     matrix[:3, 0] = axes[:, 2] * spacing
     matrix[:3, 1] = axes[:, 1] * rows_mm
     matrix[:3, 2] = axes[:, 0] * columns_mm
     # The mean position, so that rounding of single positions averages out.
-    matrix[:3, 3] = positions.mean(axis=0) - matrix[:3, 0] * (len(ordered) - 1) / 2
+    matrix[:3, 3] = positions.mean(axis=0) - matrix[:3, 0] * places.mean()
     check_voxel(np.array([spacing, rows_mm, columns_mm]), source, settings)
-    return SliceGrid(slices=ordered, index_to_lps_mm=matrix)
+    normal = (float(axes[0, 2]), float(axes[1, 2]), float(axes[2, 2]))
+    return SliceGrid(
+        slices=found.slices,
+        places=found.places,
+        gaps=tuple(SliceGap(normal=normal, low_mm=a, high_mm=b) for a, b in found.gaps_mm),
+        thinned=found.thinned,
+        index_to_lps_mm=matrix,
+    )
 
 
 def check_voxel(spacing_mm: NDArray[np.float64], source: str, settings: ReadSettings) -> None:
@@ -111,46 +122,14 @@ def check_voxel(spacing_mm: NDArray[np.float64], source: str, settings: ReadSett
         )
 
 
-def _spacing_error(
-    slices: Sequence[SliceHeader], heights: NDArray[np.float64], source: str, worst: float
-) -> ReadError:
-    steps = np.diff(heights)
-    usual = float(np.median(steps))
-    tag = tag_label("ImagePositionPatient")
-    wide = np.flatnonzero(steps > 1.5 * usual)
-    whole = usual > 0 and bool(
-        np.all(np.abs(steps / usual - np.round(steps / usual)) < 0.1) and steps.min() > 0.5 * usual
-    )
-    if len(wide) and whole:
-        lost = int(np.sum(np.round(steps[wide] / usual) - 1))
-        first = int(wide[0])
-        return MissingSlicesError(
-            file=source,
-            tag=tag,
-            detail=(
-                f"{lost} slice(s) are missing in {len(wide)} gap(s); the first gap of "
-                f"{steps[first]:.2f} mm, where {usual:.2f} mm is usual, follows "
-                f"{slices[first].entry.name}."
-            ),
-        )
-    return UnevenSpacingError(
-        file=source,
-        tag=tag,
-        detail=(
-            f"The slices are {steps.min():.3f} to {steps.max():.3f} mm apart, usually "
-            f"{usual:.3f} mm, and lie up to {worst:.2f} mm off a regular grid."
-        ),
-    )
-
-
 def _check_tilt(
     positions: NDArray[np.float64],
     axes: NDArray[np.float64],
     spacing: float,
+    index: NDArray[np.int64],
     source: str,
     settings: ReadSettings,
 ) -> None:
-    index = np.arange(len(positions))
     tag = tag_label("ImagePositionPatient")
     # Slices that jump sideways tear the bone; an even drift is a tilt.
     sideways = positions @ axes[:, :2]

@@ -7,7 +7,7 @@ plane carries one of its own. What cannot be told apart is refused, never mixed.
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from canalmorph.read.splitting import (
     SAME_POSITION_MM,
     first_repeat,
     has_repeats,
+    split_at_gaps,
     split_interleaved,
     split_repeated,
     split_uneven,
@@ -216,13 +217,16 @@ def _split_repeats(
     if not volumes and not has_repeats(part):
         volumes = split_uneven(part, settings)
         if not volumes:
-            return [_group(part)]
+            return _split_gaps(part, settings)
     volumes = volumes or split_repeated(part)
     if volumes:
         return [_group(group, warnings=("split-series",)) for group in volumes]
     single = _drop_equal_pixels(part, digest)
     if single and not has_repeats(single):
-        return [_group(single, warnings=("duplicate-files",))]
+        return [
+            replace(group, warnings=("duplicate-files", *group.warnings))
+            for group in _split_gaps(single, settings)
+        ]
     repeated = first_repeat(part)
     error = RepeatedPositionsError(
         file=repeated[1].entry.name,
@@ -230,6 +234,13 @@ def _split_repeats(
         detail=f"It lies where {repeated[0].entry.name} lies, in the same series.",
     )
     return [_group(part, error=error)]
+
+
+def _split_gaps(part: Sequence[SliceHeader], settings: ReadSettings) -> list[SliceGroup]:
+    blocks = split_at_gaps(part, settings)
+    if not blocks:
+        return [_group(part)]
+    return [_group(block, warnings=("split-at-gap",)) for block in blocks]
 
 
 def _drop_equal_pixels(part: Sequence[SliceHeader], digest: PixelDigest) -> list[SliceHeader]:
@@ -253,12 +264,6 @@ def _name_groups(groups: list[SliceGroup], warnings: tuple[str, ...]) -> list[Sl
         key = min(header.series_uid for header in group.slices)
         if len(groups) > 1:
             key = f"{key}#{number}"
-        named.append(
-            SliceGroup(
-                slices=group.slices,
-                series_key=key,
-                warnings=tuple(dict.fromkeys(warnings + group.warnings)),
-                error=group.error,
-            )
-        )
+        codes = tuple(dict.fromkeys(warnings + group.warnings))
+        named.append(replace(group, series_key=key, warnings=codes))
     return named

@@ -102,6 +102,10 @@ def read_slice_headers(
     except Exception as error:  # the library raises many kinds on damaged elements
         detail = f"An element cannot be parsed ({type(error).__name__})."
         fault = CorruptFileError(file=entry.name, detail=detail)
+    if offset >= entry.size:
+        # Tags are absent because the file ends before them.
+        detail = "The file ends inside its header, before any pixels."
+        fault = TruncatedFileError(file=entry.name, detail=detail)
     return OtherObject(code=fault.code, reason=str(fault), error=fault, **facts)
 
 

@@ -150,7 +150,7 @@ def _check_size(layout: dict[str, Any], entry: FileEntry, settings: ReadSettings
                 detail=f"It declares {rows} x {columns} pixels in {entry.size} bytes.",
             )
         return
-    held = entry.size - int(layout["pixel_offset"])
+    held = entry.size - int(layout["pixel_offset"]) - (8 if layout["implicit"] else 12)
     needed = rows * columns * frames * 2
     if held <= 0:
         raise TruncatedFileError(

@@ -15,6 +15,12 @@ class ReadSettings:
         Fewer slices make no volume.
     position_tolerance_mm : float
         How far a slice may lie from the fitted regular grid. [mm]
+    largest_gap_mm : float
+        A series is taken apart where slices are missing over more than this. [mm]
+    largest_missing_share : float
+        A series that lost more of its slices than this is refused.
+    largest_thinned_mm : float
+        A series with closer slices in one part is thinned to its wider spacing up to this. [mm]
     tilt_tolerance : float
         Largest tangent of the angle between the stack and the slices' normal, and largest
         deviation of direction cosines inside one volume. [dimensionless]
@@ -39,6 +45,11 @@ class ReadSettings:
     #: 0.06 mm along the scanner's axis moves an edge by 0.06 * tan(12 deg) = 0.013 mm sideways.
     #: A lost slice moves its neighbours by half a spacing or more.
     position_tolerance_mm: float = 0.06
+    #: Shorter than a lesser trochanter, so that no gap hides one whole.
+    largest_gap_mm: float = 20.0
+    largest_missing_share: float = 0.2
+    #: Above 3.5 mm only the bone's outline is resolved: rather no number than a blurred one.
+    largest_thinned_mm: float = 3.5
     #: 0.06 degrees: over a femur of 450 mm a drift of 0.45 mm, lengths change by 5e-7.
     tilt_tolerance: float = 1e-3
     #: Micro-CT lies below, a unit mistaken for millimetres outside.
@@ -62,6 +73,14 @@ class ReadSettings:
             raise ValueError(
                 f"'position_tolerance_mm' must be in (0, 0.5] mm, got "
                 f"{self.position_tolerance_mm:g}."
+            )
+        if not 0 < self.largest_gap_mm <= 50:
+            raise ValueError(
+                f"'largest_gap_mm' must be in (0, 50] mm, got {self.largest_gap_mm:g}."
+            )
+        if not 0 <= self.largest_missing_share < 0.5:
+            raise ValueError(
+                f"'largest_missing_share' must be in [0, 0.5), got {self.largest_missing_share:g}."
             )
         if not 0 < self.tilt_tolerance <= 0.01:
             raise ValueError(f"'tilt_tolerance' must be in (0, 0.01], got {self.tilt_tolerance:g}.")

@@ -63,6 +63,23 @@ def split_uneven(part: Sequence[SliceHeader], settings: ReadSettings) -> list[li
     return []
 
 
+def split_at_gaps(part: Sequence[SliceHeader], settings: ReadSettings) -> list[list[SliceHeader]]:
+    """Return the blocks on either side of gaps too wide to be lost slices, else none.
+
+    Hips and knees that were scanned apart may share one series.
+    """
+    heights = heights_mm(part)
+    order = np.argsort(heights, kind="stable")
+    steps = np.diff(heights[order])
+    if len(steps) < 2:
+        return []
+    bound = max(settings.largest_gap_mm, 1.5 * float(np.median(steps)))
+    breaks = np.flatnonzero(steps > bound) + 1
+    if not len(breaks):
+        return []
+    return [[part[int(index)] for index in rows] for rows in np.split(order, breaks)]
+
+
 def _by_value(
     part: Iterable[SliceHeader], splitter: Callable[[SliceHeader], str]
 ) -> list[list[SliceHeader]]:

@@ -201,7 +201,10 @@ def _list_unseen(case: CaseResult) -> tuple[str, ...]:
 
 def _list_scan_cautions(case: CaseResult) -> tuple[str, ...]:
     """Return what was odd in the files: it holds for both femora."""
-    return tuple(f"Scan: {describe_warning(code)}" for code in case.scan.warnings)
+    cautions = [f"Scan: {describe_warning(code)}" for code in case.scan.warnings]
+    if case.scan.slice_gaps:
+        cautions.append(f"Scan: the missing slices are {case.scan.slice_gaps}.")
+    return tuple(cautions)
 
 
 def _list_cautions(femora: Sequence[FemurResult]) -> tuple[str, ...]:

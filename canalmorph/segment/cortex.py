@@ -10,6 +10,7 @@ from canalmorph.flags import Quality
 from canalmorph.geometry.lumps import measure_distance_mm
 from canalmorph.geometry.sampling import sample_points
 from canalmorph.model.femur import METAL_REACH_MM, Calibration, Cortex, Femur, HeadSphere
+from canalmorph.model.volume import SliceGap, find_covered
 from canalmorph.segment.calibration import WallRays, calibrate, slice_axis, slice_direction
 from canalmorph.segment.edges import (
     NEVER_SCANNED_HU,
@@ -23,7 +24,7 @@ from canalmorph.segment.edges import (
     smooth_points,
 )
 from canalmorph.segment.half_maximum import find_half_maximum_edges
-from canalmorph.segment.head import doubt_head, refine_head
+from canalmorph.segment.head import doubt_head, is_cut, refine_head
 from canalmorph.segment.porous import (
     OF_DENSE,
     TO_MARROW,
@@ -47,6 +48,11 @@ HARDENING_U_MM = 0.015
 FILLED_HU = 800.0
 #: It is looked at on so many points, this share of the way from the canal's middle to its edge.
 FILL_POINTS, FILL_SHARE = 24, 0.4
+#: A surface keeps this far from slices that are missing: sections between two rings lean on both.
+#: Slices beside a gap are as taken, so that no blur reaches farther. [mm]
+GAP_REACH_MM = 1.0
+#: Rays of a ring so near to a gap may run into it, and what they miss is the gap's doing. [mm]
+NEAR_GAP_MM = 8.0
 #: More than this share of a ring without trusted edges leaves the ring incomplete.
 LARGEST_GAP_SHARE = 0.1
 
@@ -77,7 +83,10 @@ def segment_cortex(femur: Femur, settings: SegmentSettings) -> Cortex:
     heights = _ring_heights(femur, axis, settings)
     cortex = segment_tube(femur, axis, heights, heights < -SHAFT_BELOW_HEAD_MM, settings)
     head = refine_head(femur, cortex.calibration)
-    return replace(cortex, femur=replace(femur, head=_doubt_near_metal(femur, head)))
+    head = _doubt_near_metal(femur, head)
+    if head is not None and is_cut(head, femur.crop.gaps, axis.direction):
+        head = replace(doubt_head(head), slices_missing=True)
+    return replace(cortex, femur=replace(femur, head=head))
 
 
 def _doubt_near_metal(femur: Femur, head: HeadSphere | None) -> HeadSphere | None:
@@ -116,19 +125,20 @@ def segment_tube(
     base = _half_maximum_surface(femur, axis, base, settings)
     outer, rough_canal, calibration = _fit_outer(femur, axis, base, shaft, settings)
     canal, dense = _fit_canal(femur, axis, outer.points_mm, rough_canal, calibration, settings)
+    gaps = femur.crop.gaps
     return Cortex(
         femur=femur,
         heights_mm=heights,
         axis_point_lps_mm=axis.point_lps_mm,
         axis_direction=axis.direction,
-        outer_lps_mm=outer.points_mm,
-        canal_lps_mm=canal.points_mm,
-        dense_lps_mm=dense,
+        outer_lps_mm=_without_gaps(outer.points_mm, gaps),
+        canal_lps_mm=_without_gaps(canal.points_mm, gaps),
+        dense_lps_mm=_without_gaps(dense, gaps),
         outer_u_mm=outer.u_mm,
         canal_u_mm=canal.u_mm,
         outer_shared_u_mm=np.hypot(outer.shared_u_mm, HARDENING_U_MM),
         canal_shared_u_mm=canal.shared_u_mm,
-        quality=_ring_quality(femur, axis, outer, canal)
+        quality=_ring_quality(femur, axis, heights, outer, canal)
         | np.where(np.isfinite(dense).any(axis=(1, 2)), int(Quality.POROUS_ENDOSTEUM), 0),
         calibration=calibration,
     )
@@ -268,7 +278,11 @@ def _read_content_hu(femur: Femur, canal_mm: NDArray[np.float64]) -> NDArray[np.
 
 
 def _ring_quality(
-    femur: Femur, axis: RoughAxis, outer: Surface, canal: Surface
+    femur: Femur,
+    axis: RoughAxis,
+    heights: NDArray[np.float64],
+    outer: Surface,
+    canal: Surface,
 ) -> NDArray[np.int64]:
     """Return the quality bits of each ring."""
     quality = np.zeros(len(outer.points_mm), dtype=np.int64)
@@ -290,4 +304,32 @@ def _ring_quality(
     with np.errstate(invalid="ignore"):
         unseen = (~(beside > NEVER_SCANNED_HU)).any(axis=2) & known
     edge = (unseen | outer.cut).any(axis=1)
-    return quality | np.where(edge, int(Quality.TOUCHES_EDGE), 0)
+    missing, near_gap = (
+        _reach_gap(femur, axis, heights, outer, reach_mm)
+        for reach_mm in (GAP_REACH_MM, NEAR_GAP_MM)
+    )
+    missing |= near_gap & (edge | ((quality & int(Quality.OUTLINE_INCOMPLETE)) != 0))
+    quality |= np.where(missing, int(Quality.MISSING_SLICES), 0)
+    return quality | np.where(edge & ~near_gap, int(Quality.TOUCHES_EDGE), 0)
+
+
+def _reach_gap(
+    femur: Femur,
+    axis: RoughAxis,
+    heights: NDArray[np.float64],
+    outer: Surface,
+    reach_mm: float,
+) -> NDArray[np.bool_]:
+    """Return which rings lie within a reach of missing slices; one without points by its middle."""
+    gaps = femur.crop.gaps
+    middles = axis.point_lps_mm + heights[:, None] * axis.direction
+    reached = find_covered(gaps, outer.points_mm, reach_mm=reach_mm).any(axis=1)
+    return np.asarray(reached | find_covered(gaps, middles, reach_mm=reach_mm))
+
+
+def _without_gaps(
+    points_mm: NDArray[np.float64], gaps: tuple[SliceGap, ...]
+) -> NDArray[np.float64]:
+    """Return the points with NaN where slices are missing: no surface is made up there."""
+    covered = find_covered(gaps, points_mm, reach_mm=GAP_REACH_MM)
+    return np.where(covered[..., None], np.nan, points_mm)

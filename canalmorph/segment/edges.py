@@ -113,16 +113,27 @@ class Surface:
 def sample_across(
     crop: CtVolume, base: NDArray[np.float64], across: NDArray[np.float64]
 ) -> NDArray[np.float32]:
-    """Return the samples (n, m, s) along rays from inside to outside of a surface [HU]."""
+    """Return the samples (n, m, s) along rays from inside to outside of a surface [HU].
+
+    Where slices are missing they are NaN, as outside the scan.
+    """
     n_samples = round((RAY_IN_MM + RAY_OUT_MM) / RAY_STEP_MM) + 1
-    return sample_rays(
+    starts = base - RAY_IN_MM * across
+    profiles = sample_rays(
         crop.voxels_hu,
         crop.index_to_lps_mm,
-        base - RAY_IN_MM * across,
+        starts,
         across,
         step_mm=RAY_STEP_MM,
         n_samples=n_samples,
     )
+    for gap in crop.gaps:
+        # Rings far from the gap are most of them: only those that may reach it are looked at.
+        rows = gap.covers(base, reach_mm=RAY_IN_MM + RAY_OUT_MM).any(axis=1)
+        steps = RAY_STEP_MM * np.arange(n_samples)[:, None]
+        points = starts[rows][..., None, :] + steps * across[rows][..., None, :]
+        profiles[rows] = np.where(gap.covers(points), np.nan, profiles[rows])
+    return profiles
 
 
 def fit_edges(

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from canalmorph.geometry.lines import spread_directions
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import Calibration, Femur, HeadSphere
+from canalmorph.model.volume import SliceGap, find_covered
 from canalmorph.segment.calibration import (
     ENHANCEMENT_WIDTH,
     blur_along_rays_mm,
@@ -48,6 +49,10 @@ FUSED_CENTRE_U_MM, FUSED_RADIUS_U_MM = 0.8, 0.5
 #: head, shares of 0.50 to 0.59, the centre was off by 0.2 to 3.1 mm, the radius by up to 1.2.
 #: [1, mm]
 ROUND_SHARE, NOT_ROUND_CENTRE_U_MM, NOT_ROUND_RADIUS_U_MM = 0.62, 1.5, 0.8
+#: The neck and its narrowest section lie this far below the head at most. [head's radii]
+NECK_BELOW_RADII = 0.7
+#: The head's edge is read with what lies this far outside of it. [mm]
+EDGE_MM = 3.0
 #: Uncertainty of a sphere that was not told from its socket, where it still serves. [mm]
 UNSEPARATED_U_MM = 1.5
 
@@ -98,8 +103,26 @@ def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
     )
 
 
+def is_cut(head: HeadSphere, gaps: tuple[SliceGap, ...], proximal: NDArray[np.float64]) -> bool:
+    """Whether slices are missing through the head or the neck below it.
+
+    Parameters
+    ----------
+    head : HeadSphere
+        Where it lies.
+    gaps : tuple of SliceGap
+        Where slices are missing.
+    proximal : (3,) float array
+        Up along the shaft.
+    """
+    around = head.centre_lps_mm + head.radius_mm * spread_directions(200)
+    below = np.arange(0.0, NECK_BELOW_RADII, 0.1) * head.radius_mm
+    points = around[:, None, :] - below[:, None] * proximal
+    return bool(find_covered(gaps, points, reach_mm=EDGE_MM).any())
+
+
 def doubt_head(head: HeadSphere) -> HeadSphere:
-    """Return a sphere that was not told from its socket: good for finding things only."""
+    """Return a sphere that cannot be measured: good for finding things only."""
     return replace(
         head,
         separated=False,

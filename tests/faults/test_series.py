@@ -25,64 +25,12 @@ def test_clean_series_is_p(bench):
     assert volume.patient.age_years == 69
 
 
-def test_a1_missing_slices_are_refused(bench):
-    datasets = bench.phantom.datasets()
-    bench.write(datasets[:10] + datasets[13:])
-    refusal = bench.refusal()
-    assert refusal.code == "missing-slices"
-    assert "3 slice(s)" in refusal.message
-    assert "12.00 mm" in refusal.message
-    assert "IM0009" in refusal.message
-
-
-@pytest.mark.parametrize("lost", [[1], [22], [5, 6, 14], list(range(1, 23, 2))[:-1]])
-def test_a1_no_pattern_of_missing_slices_passes(bench, lost):
-    datasets = bench.phantom.datasets()
-    bench.write([ds for k, ds in enumerate(datasets) if k not in lost])
-    assert bench.refusal().code in ("missing-slices", "uneven-spacing")
-
-
 def test_a1_uneven_spacing_is_refused(bench):
     datasets = bench.phantom.datasets()
     for k, ds in enumerate(datasets[12:]):
         ds.ImagePositionPatient = [-70.5, -46.5, 1.5 + 3.2 * k]
     bench.write(datasets)
     assert bench.refusal().code == "uneven-spacing"
-
-
-def test_a3_truncated_file_is_named(bench):
-    paths = bench.write(bench.phantom.datasets())
-    data = paths[7].read_bytes()
-    paths[7].write_bytes(data[:-3000])
-    refusal = bench.refusal()
-    assert refusal.code == "truncated-file"
-    assert refusal.file == "scan/IM0007"
-    assert "PixelData" in refusal.tag
-
-
-@pytest.mark.parametrize("keep", [140, 200, 400, 700])
-def test_a3_file_cut_in_its_header_is_never_ignored(bench, keep):
-    paths = bench.write(bench.phantom.datasets())
-    paths[7].write_bytes(paths[7].read_bytes()[:keep])
-    found = survey_scans(bench.folder)
-    assert not [series for series in found if series.chosen]
-    assert any("IM0007" in series.message for series in found)
-
-
-def test_a3_empty_file_leaves_a_gap_and_is_named(bench):
-    paths = bench.write(bench.phantom.datasets())
-    paths[7].write_bytes(b"")
-    found = survey_scans(bench.folder)
-    assert not [series for series in found if series.chosen]
-    codes = {series.code: series for series in found}
-    assert codes["truncated-file"].file == "scan/IM0007"
-    assert "missing-slices" in codes
-
-
-def test_a3_empty_file_at_the_end_is_a_warning(bench):
-    paths = bench.write(bench.phantom.datasets())
-    paths[-1].write_bytes(b"")
-    assert "damaged-file-beside" in bench.chosen().warnings
 
 
 @pytest.mark.parametrize("told_by", ["AcquisitionNumber", "AcquisitionTime", "ContentTime"])
