@@ -5,7 +5,6 @@ import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 
-import canalmorph
 from canalmorph.advise.fixation import advise_fixation
 from canalmorph.advise.sides import caution_about_sides
 from canalmorph.align.femur import align_femur
@@ -28,6 +27,7 @@ from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.read.settings import ReadSettings
 from canalmorph.segment.cortex import segment_cortex
 from canalmorph.segment.settings import SegmentSettings
+from canalmorph.version import VERSION
 
 #: Reasons that speak of the whole scan: where no femur is measured, they are the one to give.
 _OF_THE_SCAN = RegistrationContradictionError
@@ -136,7 +136,7 @@ def measure_scan(
         spacing_mm=(spacing[0], spacing[1], spacing[2]),
         femora=tuple(results),
         refusals=tuple(refusals),
-        software_version=canalmorph.__version__,
+        software_version=VERSION,
         settings_hash=settings.hash_text(),
         settings=settings.to_dict(),
         differences=differences,

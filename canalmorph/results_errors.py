@@ -83,6 +83,19 @@ class ResultsNoTablesError(ResultsFolderError):
     remedy = "Name a folder that `canalmorph measure` wrote."
 
 
+class ResultsOtherSettingsError(ResultsFolderError):
+    """The settings of the folder cannot be repeated by this version."""
+
+    code = "results-other-settings"
+    finding = (
+        "was made with several settings, with settings that this version does not have, or holds "
+        "no measured case."
+    )
+    remedy = (
+        "Install the version that femurs.csv names, take a folder of one run, or leave out --like."
+    )
+
+
 class TableUnreadableError(CanalMorphError):
     """A table of a results folder cannot be read.
 

@@ -9,7 +9,6 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
-import canalmorph
 from canalmorph.batch.case_files import discard_case
 from canalmorph.batch.engine import Engine, InProcessEngine
 from canalmorph.batch.fingerprint import InputMark
@@ -31,6 +30,7 @@ from canalmorph.model.results import Refusal
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
 from canalmorph.read.scans import survey_scans
+from canalmorph.version import VERSION
 
 
 def measure_inputs(
@@ -103,7 +103,7 @@ class _Run:
         self._tables = Tables(folder, ledger)
         self._terms = Terms(
             settings_hash=settings.hash_text(),
-            software_version=canalmorph.__version__,
+            software_version=VERSION,
             deidentified=options.deidentify,
         )
 

@@ -8,7 +8,6 @@ import numpy as np
 from markupsafe import Markup
 from matplotlib.axes import Axes
 
-import canalmorph
 from canalmorph.cohort.agree import CohortAgreement
 from canalmorph.cohort.agreement import Estimate, NumberAgreement
 from canalmorph.cohort.codebook import TableColumn
@@ -24,6 +23,7 @@ from canalmorph.cohort.figures import (
 from canalmorph.cohort.pages import format_number, name_unit, write_page
 from canalmorph.report.drawing import FAINT, INK, PALE, render_svg, start_figure
 from canalmorph.report.listing import name_column
+from canalmorph.version import VERSION
 
 PAGE_NAME = "agree.html"
 #: Numbers whose differences are drawn.
@@ -61,7 +61,7 @@ def write_agree_page(agreement: CohortAgreement, folder: Path) -> Path:
     return write_page(
         folder / PAGE_NAME,
         "agree.html",
-        version=canalmorph.__version__,
+        version=VERSION,
         agreement=agreement,
         lines=list(list_lines(agreement)),
         classes=[

@@ -6,7 +6,6 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-import canalmorph
 from canalmorph.cohort.codebook import TableColumn
 from canalmorph.cohort.describe import CohortSummary, Group
 from canalmorph.cohort.figures import (
@@ -19,6 +18,7 @@ from canalmorph.cohort.figures import (
 from canalmorph.cohort.pages import format_number, name_unit, write_page
 from canalmorph.cohort.statistics import NumberSummary
 from canalmorph.report.listing import name_column
+from canalmorph.version import VERSION
 
 PAGE_NAME = "describe.html"
 #: What the columns of a user's facts with the age and the sex may be called.
@@ -75,7 +75,7 @@ def write_describe_page(summary: CohortSummary, folder: Path) -> Path:
     return write_page(
         folder / PAGE_NAME,
         "describe.html",
-        version=canalmorph.__version__,
+        version=VERSION,
         summary=summary,
         n_femora=sum(len(group.femora) for group in summary.groups),
         lines=list(list_lines(summary)),

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import canalmorph
 from canalmorph.cohort.codebook import CODEBOOK_NAME, Codebook
 from canalmorph.cohort.formats import TableFormat
 from canalmorph.cohort.selection import Selection
 from canalmorph.cohort.workbook import write_workbook
 from canalmorph.export.files import open_atomically
 from canalmorph.export.tables import CODEBOOK_COLUMNS, write_text
+from canalmorph.version import VERSION
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -170,7 +170,7 @@ def _write_parquet(stream: Any, selection: Selection) -> int:
     from pyarrow import parquet
 
     schema = selection.make_schema().with_metadata(
-        {"table": selection.table, "written_by": f"canalmorph {canalmorph.__version__}"}
+        {"table": selection.table, "written_by": f"canalmorph {VERSION}"}
     )
     n_rows = 0
     with parquet.ParquetWriter(stream, schema) as writer:

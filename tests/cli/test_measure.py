@@ -285,3 +285,65 @@ def test_the_tables_of_real_measures_are_exported_described_and_stated(
     stated = capsys.readouterr().out
     assert "- measure.level_step_mm = 2.0" in stated
     assert "quill" not in stated.lower()
+
+
+def test_a_notebook_opens_and_goes_on_with_the_same_results(measured: Path) -> None:
+    import canalmorph
+
+    results = canalmorph.open_results(measured)
+    (row,) = read_rows(measured / "femurs.csv")
+    assert results.femurs["cfi_ml"].tolist() == [float(row["cfi_ml"])]
+    assert results.femurs["case_id"].tolist() == [row["case_id"]]
+    below = results.read_table("sections", columns=["canal_ml_mm"], where="level_mm < -90")
+    assert list(below.columns) == ["case_id", "side", "level_mm", "canal_ml_mm"]
+    assert below["level_mm"].max() < -90
+    assert "<svg" in results.draw_profiles()._repr_svg_()
+    assert results.describe().groups[0].numbers["cfi_ml"].mean == float(row["cfi_ml"])
+    with pytest.raises(AttributeError, match="has no attribute 'measure_scan'"):
+        canalmorph.measure_scan  # noqa: B018
+
+
+def test_indices_are_what_a_short_script_makes_of_the_sections(measured: Path) -> None:
+    (femur,) = read_rows(measured / "femurs.csv")
+    rows = {float(row["level_mm"]): row for row in read_rows(measured / "sections.csv")}
+
+    def width(outline: str, axis: str, level_mm: float) -> float:
+        return float(rows[level_mm][f"{outline}_{axis}_mm"])
+
+    isthmus = float(femur["isthmus_canal_ml_mm"])
+    canal, outer = width("canal", "ml", -100.0), width("outer", "ml", -100.0)
+    recomputed = {
+        "canal_ml_lt_plus20_mm": width("canal", "ml", 20.0),
+        "cfi_ml": width("canal", "ml", 20.0) / isthmus,
+        "mcfi_ml": width("canal", "ml", 20.0) / width("canal", "ml", -20.0),
+        "dcfi_ml": width("canal", "ml", -20.0) / isthmus,
+        "cti_ml_lt_minus100": (outer - canal) / outer,
+        "cbr_ml_lt_minus100": canal / outer,
+        "canal_ratio_isthmus_over_lt_ml": isthmus / width("canal", "ml", 0.0),
+        "canal_ratio_lt_minus100_over_lt_minus30_ml": canal / width("canal", "ml", -30.0),
+        "mci_ml": width("outer", "ml", 0.0) / width("canal", "ml", -70.0),
+        "cti_ap_lt_minus100": 1 - width("canal", "ap", -100.0) / width("outer", "ap", -100.0),
+    }
+    for name, value in recomputed.items():
+        # Widths of 10 mm and more are written to 0.0001 mm: half of that twice, and the ratio's
+        # own last digit.
+        assert float(femur[name]) == pytest.approx(value, rel=1.1e-5, abs=1e-6), name
+
+
+def test_a_run_is_repeated_like_another_one(
+    measured: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from canalmorph_cli.main import run_command
+
+    day = measured.parent / "monday"
+    (record,) = (measured / "cases").glob("*/result.json")
+    before = record.stat().st_mtime_ns
+    words = ["measure", str(day / "quill_rosalind"), str(day / "broken.nii"), "--out"]
+    # The same settings and scans: nothing is left to do, and the refusal is told again.
+    assert run_command([*words, str(measured), "--like", str(measured)]) == 4
+    assert record.stat().st_mtime_ns == before
+    capsys.readouterr()
+    assert run_command([*words, str(measured), "--like", str(measured), "--axial"]) == 2
+    assert "leave out --all-series and --axial" in capsys.readouterr().err
+    assert run_command([*words, str(measured), "--like", str(day)]) == 2
+    assert "no folder of results" in capsys.readouterr().err

@@ -59,6 +59,12 @@ def measure(
             "--case-timeout", metavar="MINUTES", help="Give up a scan that takes longer, twice."
         ),
     ] = None,
+    like: Annotated[
+        Path | None,
+        typer.Option(
+            "--like", metavar="RESULTS", help="Take the settings with which RESULTS were made."
+        ),
+    ] = None,
     again: Annotated[
         bool, typer.Option("--again", help="Measure what was measured already, too.")
     ] = False,
@@ -74,6 +80,7 @@ def measure(
     """
     from canalmorph.batch.engine import FittingEngine
     from canalmorph.batch.outcomes import BatchOptions
+    from canalmorph.batch.repeat import read_settings
     from canalmorph.batch.run import measure_inputs
     from canalmorph.pipeline import Settings
     from canalmorph_cli.console import make_console
@@ -84,12 +91,15 @@ def measure(
         raise WrongUsageError("--workers and --scheduler exclude each other.")
     if case_timeout is not None and not case_timeout > 0:
         raise WrongUsageError(f"--case-timeout must be above 0 minutes, got {case_timeout:g}.")
-    settings = Settings()
-    settings = replace(
-        settings,
-        read=replace(settings.read, all_series=all_series),
-        measure=replace(settings.measure, axial=axial),
-    )
+    if like is not None and (all_series or axial):
+        raise WrongUsageError("--like has all settings; leave out --all-series and --axial.")
+    settings = Settings() if like is None else read_settings(like)
+    if like is None:
+        settings = replace(
+            settings,
+            read=replace(settings.read, all_series=all_series),
+            measure=replace(settings.measure, axial=axial),
+        )
     console = make_console()
     options = BatchOptions(deidentify=deidentify, key_file=case_key, again=again)
     engine = FittingEngine(
