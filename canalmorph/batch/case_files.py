@@ -13,6 +13,7 @@ from canalmorph.export.masks import write_masks
 from canalmorph.export.record import write_record
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement
+from canalmorph.report.case_list import make_thumbnails
 from canalmorph.report.page import PAGE_NAME, write_page
 from canalmorph.report.picture_file import PICTURES_NAME, write_pictures
 from canalmorph.report.pictures import take_all_pictures
@@ -65,7 +66,14 @@ def write_case(
         write_sheet(case, pictures, unfinished / SHEET_NAME, deidentify=deidentified)
         # Names of files are hidden already, by a keyed hash, where they are to be hidden.
         write_record(unfinished / RECORD_NAME, case)
-        write_digest(unfinished, case, entry, noted=noted, seconds=seconds)
+        write_digest(
+            unfinished,
+            case,
+            entry,
+            noted=noted,
+            thumbnails=make_thumbnails(pictures),
+            seconds=seconds,
+        )
         _sync(unfinished)
         _put_in_place(unfinished, folder.cases / case.case_id)
         _sync(folder.cases)

@@ -64,6 +64,8 @@ class CaseDigest:
         Of its sides, as the record has them.
     noted : tuple of named refusals
         What the ledger holds beside it.
+    thumbnails : mapping of str to str
+        By side, as a JPEG in base 64.
     lines : mapping
         The case's lines of every table.
     """
@@ -75,6 +77,7 @@ class CaseDigest:
     femora: tuple[Row, ...]
     refusals: tuple[Refusal, ...]
     noted: tuple[NamedRefusal, ...]
+    thumbnails: Mapping[str, str]
     lines: CaseLines
 
     def fits(self, entry: Entry) -> bool:
@@ -84,7 +87,7 @@ class CaseDigest:
 
 @lru_cache(maxsize=1)
 def _name_form() -> str:
-    return f"canalmorph-digest-1 {hash_columns()}"
+    return f"canalmorph-digest-2 {hash_columns()}"
 
 
 def show_femora(rows: CaseRows) -> tuple[Row, ...]:
@@ -98,6 +101,7 @@ def write_digest(
     entry: Entry,
     *,
     noted: Sequence[NamedRefusal] = (),
+    thumbnails: Mapping[str, str],
     seconds: float,
 ) -> None:
     """Write the digest of a case beside its record, which must be there."""
@@ -112,6 +116,7 @@ def write_digest(
         "femora": show_femora(rows),
         "refusals": [asdict(refusal) for refusal in case.refusals],
         "noted": [(name, asdict(refusal)) for name, refusal in noted],
+        "thumbnails": thumbnails,
         "lines": format_case(rows),
     }
     text = json.dumps(content, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
@@ -136,6 +141,7 @@ def read_digest(case_folder: Path) -> CaseDigest | None:
             femora=tuple(content["femora"]),
             refusals=tuple(map(decode_refusal, content["refusals"])),
             noted=tuple((name, decode_refusal(each)) for name, each in content["noted"]),
+            thumbnails=content["thumbnails"],
             lines=content["lines"],
         )
     except (OSError, ValueError, KeyError, TypeError):

@@ -15,6 +15,7 @@ from canalmorph.batch.fingerprint import InputMark
 from canalmorph.batch.folder import ResultsFolder, open_results
 from canalmorph.batch.identity import hide_refusal
 from canalmorph.batch.ledger import MEASURED, REFUSED, Entry, Ledger, Terms, open_ledger
+from canalmorph.batch.listing import write_cohort_page
 from canalmorph.batch.outcomes import (
     BatchListener,
     BatchOptions,
@@ -126,6 +127,7 @@ class _Run:
             outcomes += self._take_chosen(chosen, paths, engine)
         finally:
             self._tables.write()
+            write_cohort_page(self._folder, self._ledger)
         return BatchResult(
             folder=self._folder.path,
             outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.number)),

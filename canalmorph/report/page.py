@@ -105,7 +105,7 @@ def make_page(
     ]
     script = (files("canalmorph.report") / "templates" / "page.js").read_text(encoding="utf-8")
     digest = b64encode(sha256(script.encode()).digest()).decode("ascii")
-    return _load_template().render(
+    return load_template("page.html").render(
         content=content,
         sides=parts,
         # The page's own script, and the one that its policy lets run.
@@ -114,7 +114,8 @@ def make_page(
     )
 
 
-def _load_template() -> jinja2.Template:
+def load_template(name: str) -> jinja2.Template:
+    """Return one of the package's templates; whatever it is given is escaped."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("canalmorph.report", "templates"),
         autoescape=True,
@@ -122,7 +123,7 @@ def _load_template() -> jinja2.Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template("page.html")
+    return environment.get_template(name)
 
 
 def _make_side(femur: FemurResult, words: SideContent, pictures: FemurPictures | None) -> SidePart:

@@ -59,6 +59,7 @@ def print_batch(console: Console, result: BatchResult) -> None:
             f"Report: {find_report(result, one.case_id)}  ({make_printable(one.source)})"
             for one in measured
         ]
+    lines.append(f"List of all cases: {result.folder / 'cohort.html'}")
     lines.append(f"Tables: {result.folder / 'femurs.csv'} (columns.csv explains every column)")
     for line in lines:
         write_line(console, line)

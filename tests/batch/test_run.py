@@ -138,7 +138,7 @@ def test_a_case_has_its_files_and_nothing_else_lies_about(
     shown = {path.name for path in case.iterdir() if path.name[0] != "."}
     assert shown == {"result.json", "report.html", "report.pdf", "pictures.npz", "masks.nii.gz"}
     visible = {path.name for path in (tmp_path / "out").iterdir() if path.name[0] != "."}
-    assert visible == {*TABLES, "columns.csv", "cases", "ledger.sqlite"}
+    assert visible == {*TABLES, "columns.csv", "cases", "ledger.sqlite", "cohort.html"}
     levels = read_rows(tmp_path / "out/sections.csv")
     assert {row["case_id"] for row in levels} == {case.name}
 
