@@ -11,7 +11,11 @@ from canalmorph.align.femur import align_femur
 from canalmorph.align.settings import AlignSettings
 from canalmorph.classify.shape import classify_canal
 from canalmorph.errors import CanalMorphError
-from canalmorph.femur_errors import RegistrationContradictionError
+from canalmorph.femur_errors import (
+    HeadNotInViewError,
+    NoFemurError,
+    RegistrationContradictionError,
+)
 from canalmorph.indices.compute import compute_indices
 from canalmorph.indices.sides import compare_sides
 from canalmorph.locate.femora import locate_femurs
@@ -126,6 +130,8 @@ def measure_scan(
         aligned.append(one_aligned)
         results.append(result)
     if not results:
+        if all(isinstance(failure, HeadNotInViewError) for failure in failures):
+            raise NoFemurError(source=volume.facts.source, n_long_bones=len(femurs))
         raise next((one for one in failures if isinstance(one, _OF_THE_SCAN)), failures[0])
     differences, results = _compare_sides(results)
     spacing = tuple(float(step) for step in volume.spacing_mm)

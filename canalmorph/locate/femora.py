@@ -12,6 +12,7 @@ from canalmorph.femur_errors import (
 )
 from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
 from canalmorph.geometry.lines import fit_line
+from canalmorph.locate.headless import find_headless_shafts
 from canalmorph.locate.heads import find_heads
 from canalmorph.locate.knees import crop_knee
 from canalmorph.locate.metal import find_metal
@@ -44,7 +45,8 @@ LEAVES_SCAN_MM = 8.0
 def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ...]:
     """Return the femora of a scan, right before left; sides come from coordinates alone.
 
-    A shaft beside a found femur whose own head was not found is returned without one.
+    A shaft beside a found femur whose own head was not found is returned without one. Where no
+    head is in view, as on a scan of the thighs, a pair of shafts that may be femora is returned.
 
     Parameters
     ----------
@@ -56,7 +58,7 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
     Raises
     ------
     NoFemurError
-        If no shaft with a femoral head above it is in view.
+        If no shaft is in view that has a femoral head or may be a femur's without it in view.
     SideContradictionError
         If two femora claim one side, or the right one lies to the left.
     RegistrationContradictionError
@@ -69,13 +71,15 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
     found = _search_heads(chains, voxels, affine, settings, source)
     bottom_mm = _lowest_slice_mm(voxels.shape, affine)
     _refuse_upside_down(found, volume, settings, bottom_mm)
-    if not found:
+    headless = {} if found else find_headless_shafts(chains, blocks, block_affine, settings)
+    if not found and not headless:
         raise NoFemurError(source=source, n_long_bones=len(chains))
     metal = find_metal(voxels, affine, settings)
     table = find_table(blocks, block_affine)
     contradicts = contradicts_position(table, volume.facts.patient_position)
     warnings = (TABLE_CONTRADICTS,) if contradicts else ()
     shafts: dict[Side, tuple[HeadSphere | None, Chain]] = {**found}
+    shafts |= {side: (None, chain) for side, chain in headless.items()}
     if len(found) == 1:
         shafts |= _other_shaft(next(iter(found)), found, chains)
     return tuple(

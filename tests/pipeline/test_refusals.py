@@ -12,6 +12,7 @@ from canalmorph.femur_errors import (
     NoFemurError,
     SlicesAlongShaftError,
 )
+from canalmorph.locate.femora import locate_femurs
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph_phantoms.build import PhantomResult, build_scan
@@ -57,14 +58,55 @@ def test_a_scan_that_ends_under_the_trochanter_gives_head_and_trochanter_alone()
     assert femur.advice.fixation.value == "not_given"
 
 
-def test_thighs_without_heads_are_refused(pair: PhantomResult) -> None:
-    """Two shins have such a bump too: no number may come from bones that no head tells."""
+@pytest.fixture(scope="module")
+def thighs(pair: PhantomResult) -> CtVolume:
+    """The scan begins 25 mm over the lesser trochanters, which lie at -53 mm."""
     volume = pair.volume
     heights = volume.index_to_lps_mm[2, 3] + volume.index_to_lps_mm[2, 0] * np.arange(
         len(volume.voxels_hu)
     )
-    thighs = replace(volume, voxels_hu=np.ascontiguousarray(volume.voxels_hu[heights < -28.0]))
-    assert isinstance(refuse(thighs), NoFemurError)
+    return replace(volume, voxels_hu=np.ascontiguousarray(volume.voxels_hu[heights < -28.0]))
+
+
+def test_thighs_without_heads_give_canal_and_trochanter(
+    pair: PhantomResult, thighs: CtVolume
+) -> None:
+    case = measure_scan(thighs, SETTINGS, case_id="thighs").case
+    assert {femur.side for femur in case.femora} | {one.side for one in case.refusals} == {
+        "left",
+        "right",
+    }
+    assert case.femora
+    for femur in case.femora:
+        truth = pair.truth.femora[0 if femur.side == "right" else 1]
+        assert femur.profile.frame.plane == "scanner"
+        values = femur.indices.values
+        assert values["lt_z_mm"].value == pytest.approx(truth.lt_mm[2], abs=1.5)
+        blank = ("head_diameter_mm", "neck_shaft_angle_deg", "femoral_offset_mm")
+        assert not any(values[name].known for name in blank)
+        assert "head_not_in_view" in femur.warnings
+        assert "not in view" in femur.indices.reasons["head_diameter_mm"]
+        section = truth.named_sections["lt_minus100"]
+        assert values["canal_ml_lt_minus100_mm"].value == pytest.approx(
+            section["canal_ml_scanner_mm"], abs=0.6
+        )
+
+
+def test_two_bones_in_each_leg_are_shins_not_thighs(thighs: CtVolume) -> None:
+    """A rod of bone beside each shaft, as the fibula: shins have a bump like a trochanter's too."""
+    voxels = thighs.voxels_hu.copy()
+    affine = thighs.index_to_lps_mm
+    columns = np.arange(voxels.shape[2]) * affine[0, 2] + affine[0, 3]
+    rows = np.arange(voxels.shape[1]) * affine[1, 1] + affine[1, 3]
+    femurs = locate_femurs(thighs, SETTINGS.locate)
+    assert len(femurs) == 2
+    for femur in femurs:
+        place = femur.shaft_path_lps_mm.mean(axis=0)
+        # The axis leans by some 9 degrees: 30 mm away the rod is 20 to 40 mm from it everywhere.
+        x = place[0] - 30.0 * femur.side.medial_x_sign
+        away = np.hypot(rows[:, None] - place[1], columns[None, :] - x)
+        voxels[:, away < 6.0] = 900
+    assert isinstance(refuse(replace(thighs, voxels_hu=voxels)), NoFemurError)
 
 
 def test_a_femur_whose_head_is_not_in_view_is_refused(right_volume: CtVolume) -> None:
