@@ -79,7 +79,8 @@ def venv_python(venv: Path) -> Path:
 def groups_for(arguments: Sequence[str]) -> frozenset[str]:
     """Return the optional groups of ``pyproject.toml`` that a command needs."""
     command = arguments[0] if arguments else ""
-    return frozenset({"report", *FURTHER_GROUPS.get(command, ())})
+    objects = ("dicom",) if "--dicom" in arguments else ()
+    return frozenset({"report", *objects, *FURTHER_GROUPS.get(command, ())})
 
 
 def packaging_hash(project: Path) -> str:

@@ -11,6 +11,7 @@ from canalmorph.batch.folder import OUTDATED_SUFFIX, UNFINISHED_PREFIX, ResultsF
 from canalmorph.batch.ledger import Entry, NamedRefusal
 from canalmorph.export.masks import write_masks
 from canalmorph.export.record import write_record
+from canalmorph.model.dicom_source import DicomSource
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement
 from canalmorph.report.case_list import make_thumbnails
@@ -20,6 +21,8 @@ from canalmorph.report.pictures import take_all_pictures
 from canalmorph.report.sheet import SHEET_NAME, write_sheet
 from canalmorph.results_errors import ResultsNotWritableError
 
+#: Holds a case's DICOM objects, in its folder.
+DICOM_FOLDER = "dicom"
 #: A worker that was given up may still be writing the same case: its rename may come in between.
 MOST_RENAMES = 5
 
@@ -31,6 +34,7 @@ def write_case(
     entry: Entry,
     *,
     noted: Sequence[NamedRefusal] = (),
+    sources: Sequence[DicomSource] = (),
     seconds: float,
 ) -> None:
     """Write record, page, pictures and masks of a case; an earlier one of its name is replaced.
@@ -47,6 +51,8 @@ def write_case(
         The input's line of the ledger.
     noted : sequence of named refusals
         What the ledger will hold beside the case.
+    sources : sequence of DicomSource
+        The scanned series, where DICOM objects are to be written; empty for none.
     seconds : float
         For reading and measuring. [s]
 
@@ -64,6 +70,8 @@ def write_case(
         write_pictures(unfinished / PICTURES_NAME, pictures)
         write_page(case, pictures, unfinished / PAGE_NAME, deidentify=deidentified)
         write_sheet(case, pictures, unfinished / SHEET_NAME, deidentify=deidentified)
+        if sources:
+            _write_dicom(unfinished, measurement, volume, folder, sources, deidentified)
         # Names of files are hidden already, by a keyed hash, where they are to be hidden.
         write_record(unfinished / RECORD_NAME, case)
         write_digest(
@@ -79,6 +87,36 @@ def write_case(
         _sync(folder.cases)
     except OSError as error:
         raise ResultsNotWritableError(folder=str(folder.path)) from error
+
+
+def _write_dicom(
+    unfinished: Path,
+    measurement: ScanMeasurement,
+    volume: CtVolume,
+    folder: ResultsFolder,
+    sources: Sequence[DicomSource],
+    deidentified: bool,
+) -> None:
+    """Write a case as DICOM objects into its own folder of them."""
+    # Not installed where nobody asks for it.
+    from canalmorph.export.dicom_context import deidentify_source
+    from canalmorph.export.dicom_objects import write_dicom_objects
+
+    case = measurement.case
+    if deidentified:
+        sources = [
+            deidentify_source(each, case_id=case.case_id, key=folder.key) for each in sources
+        ]
+    write_dicom_objects(
+        unfinished / DICOM_FOLDER,
+        case,
+        measurement.aligned,
+        volume,
+        sources,
+        deidentified=deidentified,
+        report_pdf=unfinished / SHEET_NAME,
+    )
+    _sync(unfinished / DICOM_FOLDER)
 
 
 def discard_case(case_id: str, folder: ResultsFolder) -> None:

@@ -23,11 +23,14 @@ class BatchOptions:
         Holds the secret of the case names; None for the results folder's own.
     again : bool
         Measure what was measured with the same files and settings already, too.
+    dicom : bool
+        Write the results of DICOM series as DICOM objects, too.
     """
 
     deidentify: bool = False
     key_file: Path | None = None
     again: bool = False
+    dicom: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

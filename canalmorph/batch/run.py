@@ -26,7 +26,7 @@ from canalmorph.batch.outcomes import (
 )
 from canalmorph.batch.plan import Planner, name_series
 from canalmorph.batch.tables import Tables
-from canalmorph.batch.task import CaseReport, CaseTask
+from canalmorph.batch.task import CaseReport, CaseTask, lacks_dicom
 from canalmorph.model.results import Refusal
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
@@ -143,7 +143,10 @@ class _Run:
         for number, series in enumerate(chosen, start=1):
             entry = planner.make_entry(series, paths, source=self._show_name(series.source))
             kept = planner.find_kept(entry)
-            if kept is not None:
+            wanting = self._options.dicom and series.file_format == "dicom"
+            if kept is not None and not (
+                wanting and lacks_dicom(self._folder, kept.case_id, kept.femora)
+            ):
                 outcome = replace(kept, number=number)
                 self._listener.end_case(outcome)
                 yield outcome
@@ -157,6 +160,7 @@ class _Run:
                     folder=self._folder,
                     settings=self._settings,
                     measure=self._measure,
+                    dicom=self._options.dicom,
                 )
             )
         self._ledger.queue(task.entry for task in tasks)

@@ -1,8 +1,10 @@
 """A case as it travels: the task that a worker takes, and the report that comes back."""
 
 import traceback
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from canalmorph.batch.case_files import DICOM_FOLDER
 from canalmorph.batch.digest import read_digest
 from canalmorph.batch.folder import ResultsFolder
 from canalmorph.batch.identity import hide_refusal
@@ -15,6 +17,9 @@ from canalmorph.model.codes import INTERNAL_ERROR
 from canalmorph.model.results import Refusal
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
+
+#: Warning of a scan of which no DICOM objects can be made.
+NO_DICOM_RESULTS = "no-dicom-results"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -37,6 +42,8 @@ class CaseTask:
         Of all stages.
     measure : callable
         The pipeline's way from a volume to its measures; for other processes an importable one.
+    dicom : bool
+        Write DICOM objects, too, where the series is of DICOM.
     """
 
     number: int
@@ -46,6 +53,12 @@ class CaseTask:
     folder: ResultsFolder
     settings: Settings
     measure: MeasureScan = measure_scan
+    dicom: bool = False
+
+    @property
+    def wants_dicom(self) -> bool:
+        """Whether DICOM objects are to be written."""
+        return self.dicom and self.series.file_format == "dicom"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -154,6 +167,8 @@ def find_finished(task: CaseTask) -> CaseReport | None:
     digest = read_digest(task.folder.cases / task.entry.case_id)
     if digest is None or not digest.fits(task.entry):
         return None
+    if task.wants_dicom and lacks_dicom(task.folder, task.entry.case_id, digest.femora):
+        return None
     return CaseReport(
         case_id=task.entry.case_id,
         state=MEASURED,
@@ -162,6 +177,12 @@ def find_finished(task: CaseTask) -> CaseReport | None:
         side_refusals=digest.refusals,
         refusals=digest.noted,
     )
+
+
+def lacks_dicom(folder: ResultsFolder, case_id: str, femora: Sequence[Row]) -> bool:
+    """Return whether a measured DICOM series is without the objects that it could have."""
+    warned = any(NO_DICOM_RESULTS in str(row["warnings"]).split(";") for row in femora)
+    return bool(femora) and not warned and not (folder.cases / case_id / DICOM_FOLDER).exists()
 
 
 def hide_if_asked(task: CaseTask, refusal: Refusal, file: str) -> Refusal:

@@ -6,6 +6,7 @@ records are written there. Nothing here touches the ledger or a table.
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from canalmorph.batch.case_files import write_case
@@ -13,6 +14,7 @@ from canalmorph.batch.digest import show_femora
 from canalmorph.batch.identity import hide_volume
 from canalmorph.batch.ledger import MEASURED, REFUSED, NamedRefusal
 from canalmorph.batch.task import (
+    NO_DICOM_RESULTS,
     CaseReport,
     CaseTask,
     describe_error,
@@ -20,10 +22,12 @@ from canalmorph.batch.task import (
     report_bug,
     report_error,
 )
-from canalmorph.errors import CanalMorphError
+from canalmorph.errors import CanalMorphError, MissingTagError
 from canalmorph.export.rows import make_case_rows
+from canalmorph.model.dicom_source import DicomSource
 from canalmorph.model.results import CaseResult, Refusal
 from canalmorph.model.volume import CtVolume
+from canalmorph.read.dicom_source import read_dicom_source
 from canalmorph.read.found import SeriesFound
 from canalmorph.read.scans import read_series
 from canalmorph.results_errors import OutOfMemoryError, ResultsFolderError
@@ -81,9 +85,10 @@ class _CaseWork:
         self._warnings = volume.facts.warnings
         knees, unread_knees = self._read_knees()
         self._name = task.folder.name_case(volume.facts.series_key)
+        sources, volume = self._read_sources(volume, knees)
         self._stage = "measure"
         noted = tuple((task.knees_name, refusal) for refusal in unread_knees)
-        case = self._measure_volume(volume, knees, noted)
+        case = self._measure_volume(volume, knees, noted, sources)
         return CaseReport(
             case_id=self._name,
             state=MEASURED,
@@ -113,8 +118,27 @@ class _CaseWork:
             refusal = describe_error(error, knees, "read", knees.warnings)
             return None, (hide_if_asked(self._task, refusal, getattr(error, "file", "")),)
 
+    def _read_sources(
+        self, volume: CtVolume, knees: CtVolume | None
+    ) -> tuple[tuple[DicomSource, ...], CtVolume]:
+        """Return what DICOM results must refer to, and the volume warned where it is not there."""
+        task = self._task
+        if not task.wants_dicom:
+            return (), volume
+        series = [task.series, task.series.knees if knees is not None else None]
+        try:
+            sources = [read_dicom_source(each) for each in series if each is not None]
+        except MissingTagError:
+            warnings = (*volume.facts.warnings, NO_DICOM_RESULTS)
+            return (), replace(volume, facts=replace(volume.facts, warnings=warnings))
+        return tuple(sources), volume
+
     def _measure_volume(
-        self, volume: CtVolume, knees: CtVolume | None, noted: tuple[NamedRefusal, ...]
+        self,
+        volume: CtVolume,
+        knees: CtVolume | None,
+        noted: tuple[NamedRefusal, ...],
+        sources: tuple[DicomSource, ...],
     ) -> CaseResult:
         task = self._task
         block = {} if knees is None else {"knees": knees}
@@ -128,6 +152,7 @@ class _CaseWork:
             task.folder,
             task.entry,
             noted=noted,
+            sources=sources,
             seconds=time.monotonic() - self._started,
         )
         return measurement.case

@@ -160,7 +160,7 @@ def _format_rows(rows: Iterable[Row], columns: Sequence[Column]) -> str:
         if row.keys() != names:
             odd = sorted(row.keys() ^ names)
             raise ValueError(f"'rows' must have the table's columns; too many or few: {odd}.")
-        lines.append(_format_cells([_format_cell(row[column.name], column) for column in expanded]))
+        lines.append(_format_cells([format_cell(row[column.name], column) for column in expanded]))
     return "".join(lines)
 
 
@@ -170,7 +170,8 @@ def _format_cells(cells: Sequence[str]) -> str:
     return text.getvalue()
 
 
-def _format_cell(cell: Cell, column: Column) -> str:
+def format_cell(cell: Cell, column: Column) -> str:
+    """Return a cell as its table has it: the column's decimals, or text that is no formula."""
     if cell is None:
         return ""
     if isinstance(cell, str):

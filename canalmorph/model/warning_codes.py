@@ -90,6 +90,12 @@ SCAN_WARNINGS = (
         "Compare the name on the page with the patient.",
     ),
     _scan(
+        "no-dicom-results",
+        "No DICOM objects were written: the files lack a UID that objects must refer to (of study, "
+        "series, image or frame of reference).",
+        "Nothing for the numbers; for the objects, export the scan again with all its tags.",
+    ),
+    _scan(
         "non-finite-voxels",
         "Voxels that are no numbers were set to air.",
         "Check on the pictures that none lies in or beside the bone.",

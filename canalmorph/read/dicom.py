@@ -9,7 +9,6 @@ from itertools import pairwise
 from pathlib import PurePosixPath
 
 import numpy as np
-import pydicom
 from numpy.typing import NDArray
 
 from canalmorph.errors import ReadError, TooFewSlicesError, TooLargeError, TruncatedFileError
@@ -22,6 +21,7 @@ from canalmorph.read.pixels import check_syntax, decode_plane, is_lossy, rescale
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.slices import OtherObject, SliceHeader
 from canalmorph.read.sources import FileEntry, FileOpener
+from canalmorph.read.tags import decode_text
 
 Progress = Callable[[int, int], None]
 
@@ -357,21 +357,10 @@ def _read_patient(opener: FileOpener, header: SliceHeader) -> tuple[PatientFacts
         ("study_date", "StudyDate"),
         ("age", "PatientAge"),
     ):
-        texts[name] = _decode_text(dataset, keyword)
+        texts[name] = decode_text(dataset, keyword)
     age = _age_years(texts.pop("age"), texts["birth_date"], texts["study_date"])
     whole = all("�" not in text for text in texts.values())
     return PatientFacts(**texts, age_years=age), whole
-
-
-def _decode_text(dataset: pydicom.Dataset, keyword: str) -> str:
-    """Return a text in the file's character set, undecodable parts replaced."""
-    item = dataset.get_item(keyword) if keyword in dataset else None
-    raw = getattr(item, "value", None)
-    try:
-        text = str(dataset.get(keyword, "") or "")
-    except Exception:  # unknown character sets raise LookupError among others
-        text = raw.decode("utf-8", errors="replace") if isinstance(raw, bytes) else ""
-    return text.strip(" \0")
 
 
 def _age_years(age: str, born: str, scanned: str) -> float | None:

@@ -4,10 +4,7 @@
 not; `read_series` loads one; `read_scans` loads all that were chosen, one after the other.
 """
 
-import logging
-import warnings
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 from canalmorph.errors import (
@@ -19,6 +16,7 @@ from canalmorph.errors import (
     TruncatedFileError,
 )
 from canalmorph.model.volume import CtVolume
+from canalmorph.quiet import keep_libraries_quiet
 from canalmorph.read.choice import choose_series
 from canalmorph.read.dicom import Progress, load_dicom, survey_dicom
 from canalmorph.read.found import DicomPlan, FilePlan, SeriesFound, refused
@@ -57,7 +55,7 @@ def survey_scans(
     settings = settings or ReadSettings()
     given = [paths] if isinstance(paths, (str, Path)) else list(paths)
     survey = _Survey(settings, progress)
-    with _quiet_libraries(), FileOpener() as opener:
+    with keep_libraries_quiet(), FileOpener() as opener:
         for name, files in list_files([Path(path) for path in given], settings):
             survey.add_input(name, files, opener)
         found = survey.finish(opener)
@@ -86,7 +84,7 @@ def read_series(
         Naming the file, the tag and what to do.
     """
     settings = settings or ReadSettings()
-    with _quiet_libraries():
+    with keep_libraries_quiet():
         if isinstance(found.plan, DicomPlan):
             volume = load_dicom(found, settings, progress)
         elif isinstance(found.plan, FilePlan):
@@ -209,25 +207,6 @@ def _refuse_input(name: str, found: list[SeriesFound]) -> SeriesFound:
         f"None of its {n_files} files is of a CT series; the first reason: {reasons[0].message}"
     )
     return refused(name, "other", NoCtSeriesError(file=name, detail=detail))
-
-
-@contextmanager
-def _quiet_libraries() -> Iterator[None]:
-    """Silence the warnings and logs of other libraries, which may quote a patient's name.
-
-    What matters to a technician has a warning code of its own.
-    """
-    loggers = [logging.getLogger(name) for name in ("pydicom", "nibabel.global")]
-    before = [logger.disabled for logger in loggers]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        for logger in loggers:
-            logger.disabled = True
-        try:
-            yield
-        finally:
-            for logger, state in zip(loggers, before, strict=True):
-                logger.disabled = state
 
 
 def _describe_junk(name: str, junk: list[FileEntry]) -> SeriesFound:

@@ -58,6 +58,17 @@ def read_text(dataset: Dataset, keyword: str) -> str:
     return text.strip(" \0\r\n\t")
 
 
+def decode_text(dataset: Dataset, keyword: str) -> str:
+    """Return a text in the file's character set, undecodable parts replaced."""
+    item = dataset.get_item(keyword) if keyword in dataset else None
+    raw = getattr(item, "value", None)
+    try:
+        text = str(dataset.get(keyword, "") or "")
+    except Exception:  # unknown character sets raise LookupError among others
+        text = raw.decode("utf-8", errors="replace") if isinstance(raw, bytes) else ""
+    return text.strip(" \0")
+
+
 def read_numbers(dataset: Dataset, keyword: str, *, count: int, file: str) -> tuple[float, ...]:
     """Return exactly `count` finite numbers.
 

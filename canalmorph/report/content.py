@@ -7,6 +7,7 @@ from canalmorph.flags import Quality
 from canalmorph.model.codes import describe_warning
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CaseResult, FemurResult
+from canalmorph.model.standing import STANDING
 from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.deciding import list_deciding
 from canalmorph.report.letter import describe_letter, list_voices
@@ -25,7 +26,6 @@ from canalmorph.report.wording import (
     FIXATION_WORDS,
     GLOSSARY,
     PLANE_WORDS,
-    STANDING,
     describe_refusal,
     describe_shape,
 )

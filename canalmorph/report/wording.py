@@ -36,13 +36,6 @@ PLANE_WORDS = {
     Plane.SCANNER: "the scanner's coronal plane, since no neck axis was found; ML and AP then "
     "depend on how the leg lay",
 }
-#: Stands above everything else.
-STANDING = (
-    "A measuring and teaching aid, for discussion. Not a medical device. It was never validated "
-    "on real femur CT. It replaces neither a radiologist's report nor a surgeon's plan, and "
-    "defers to local protocol and licensed practice."
-)
-
 GLOSSARY = {
     "± (standard uncertainty)": "The true value lies within one ± in about two of three cases, "
     "within two ± in about 19 of 20, if the errors are as estimated.",

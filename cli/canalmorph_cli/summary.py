@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from canalmorph.batch.case_files import DICOM_FOLDER
 from canalmorph.batch.outcomes import BatchResult, CaseOutcome
 from canalmorph.export.rows import Row
 from canalmorph.model.results import Refusal
@@ -63,6 +64,19 @@ def print_batch(console: Console, result: BatchResult) -> None:
     lines.append(f"Tables: {result.folder / 'femurs.csv'} (columns.csv explains every column)")
     for line in lines:
         write_line(console, line)
+
+
+def print_without_dicom(console: Console, result: BatchResult) -> None:
+    """Print once how many of the measured scans have no DICOM objects, and why that may be."""
+    places = [result.folder / "cases" / one.case_id / DICOM_FOLDER for one in result.measured]
+    missing = sum(not place.exists() for place in places)
+    if missing:
+        scans = count_noun(missing, "measured scan", "measured scans")
+        write_line(
+            console,
+            f"No DICOM objects for {scans}: of another format than DICOM, or without the UIDs "
+            "that objects must refer to (warning no-dicom-results).",
+        )
 
 
 def find_report(result: BatchResult, case_id: str) -> Path:

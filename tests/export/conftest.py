@@ -120,7 +120,7 @@ def _make_femur(side: Side) -> FemurResult:
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_case() -> Callable[..., CaseResult]:
     def make(
         case_id: str = "c0ffee", *, sides: tuple[Side, ...] = (Side.RIGHT, Side.LEFT)

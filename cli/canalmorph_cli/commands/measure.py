@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
+from canalmorph_cli.parts import check_parts
 
 
 @turn_errors_into_status
@@ -24,6 +25,13 @@ def measure(
         bool,
         typer.Option(
             "--axial", help="Measure the scanner's own slices too, into the table axial.csv."
+        ),
+    ] = False,
+    dicom: Annotated[
+        bool,
+        typer.Option(
+            "--dicom",
+            help="Write the results of DICOM series as DICOM objects of their study, too.",
         ),
     ] = False,
     deidentify: Annotated[
@@ -78,6 +86,8 @@ def measure(
 
     Writes one page a scan, tables of all femora, masks, and why anything was not measured.
     """
+    if dicom:
+        check_parts("measure --dicom", ("highdicom",), "canalmorph[dicom]")
     from canalmorph.batch.engine import FittingEngine
     from canalmorph.batch.outcomes import BatchOptions
     from canalmorph.batch.repeat import read_settings
@@ -85,7 +95,7 @@ def measure(
     from canalmorph.pipeline import Settings
     from canalmorph_cli.console import make_console
     from canalmorph_cli.progress import JsonLines, show_progress
-    from canalmorph_cli.summary import judge_batch, print_batch
+    from canalmorph_cli.summary import judge_batch, print_batch, print_without_dicom
 
     if workers and scheduler:
         raise WrongUsageError("--workers and --scheduler exclude each other.")
@@ -101,7 +111,7 @@ def measure(
             measure=replace(settings.measure, axial=axial),
         )
     console = make_console()
-    options = BatchOptions(deidentify=deidentify, key_file=case_key, again=again)
+    options = BatchOptions(deidentify=deidentify, key_file=case_key, again=again, dicom=dicom)
     engine = FittingEngine(
         workers=workers,
         scheduler=scheduler,
@@ -118,4 +128,6 @@ def measure(
         lines.end_batch(status)
     else:
         print_batch(console, result)
+        if dicom:
+            print_without_dicom(console, result)
     return status

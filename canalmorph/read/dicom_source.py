@@ -1,0 +1,114 @@
+"""Read from a surveyed DICOM series what objects made of it must repeat or refer to."""
+
+from canalmorph.errors import MissingTagError
+from canalmorph.model.dicom_source import DicomSource, SourceImage
+from canalmorph.quiet import keep_libraries_quiet
+from canalmorph.read.found import DicomPlan, SeriesFound
+from canalmorph.read.headers import ENHANCED_CT, parse_dicom
+from canalmorph.read.slices import SliceHeader
+from canalmorph.read.sources import FileEntry, FileOpener
+from canalmorph.read.tags import decode_text, read_text, tag_label
+
+#: What is copied; nothing else of the source reaches a result.
+COPIED_KEYWORDS = (
+    "PatientName",
+    "PatientID",
+    "IssuerOfPatientID",
+    "PatientBirthDate",
+    "PatientSex",
+    "PatientAge",
+    "AccessionNumber",
+    "StudyID",
+    "StudyDate",
+    "StudyTime",
+    "StudyDescription",
+    "ReferringPhysicianName",
+    "PositionReferenceIndicator",
+    "TimezoneOffsetFromUTC",
+    "LossyImageCompression",
+)
+#: Without these no object can say what it belongs to, by the name of the header's field.
+_NEEDED = {
+    "study_uid": "StudyInstanceUID",
+    "series_uid": "SeriesInstanceUID",
+    "sop_uid": "SOPInstanceUID",
+    "frame_of_reference": "FrameOfReferenceUID",
+}
+
+
+def read_dicom_source(found: SeriesFound) -> DicomSource:
+    """Return identifiers, planes and patient of a surveyed DICOM series.
+
+    Parameters
+    ----------
+    found : SeriesFound
+        As `survey_scans` returned it, of the format ``dicom``.
+
+    Raises
+    ------
+    ValueError
+        If the series is no measurable DICOM series.
+    MissingTagError
+        If the files lack an identifier that results must refer to.
+    ReadError
+        If a file has gone.
+    """
+    plan = found.plan
+    if not isinstance(plan, DicomPlan):
+        raise ValueError(f"'found' must be a measurable DICOM series, got {found.file_format!r}.")
+    for header in plan.slices:
+        _check_identifiers(header)
+    first = plan.slices[0]
+    with keep_libraries_quiet(), FileOpener() as opener:
+        tags = _read_tags(opener, first.entry)
+        classes: dict[FileEntry, str] = {}
+        for header in plan.slices:
+            # Multi-frame files are few and each is asked; a classic series is of one class.
+            if header.n_frames > 1 and header.entry not in classes:
+                classes[header.entry] = _read_class(opener, header.entry)
+        usual = _read_class(opener, first.entry)
+    images = [_describe_image(each, classes.get(each.entry, usual)) for each in plan.slices]
+    return DicomSource(
+        study_uid=first.study_uid,
+        series_uid=first.series_uid,
+        frame_of_reference_uid=first.frame_of_reference,
+        orientation=first.orientation,
+        pixel_spacing_mm=first.pixel_spacing_mm,
+        images=tuple(images),
+        places=plan.places,
+        tags=tags,
+    )
+
+
+def _check_identifiers(header: SliceHeader) -> None:
+    for field, keyword in _NEEDED.items():
+        if not getattr(header, field):
+            raise MissingTagError(
+                file=header.entry.name,
+                tag=tag_label(keyword),
+                detail="Objects made from the scan must refer to it.",
+            )
+
+
+def _describe_image(header: SliceHeader, sop_class: str) -> SourceImage:
+    return SourceImage(
+        sop_class_uid=sop_class,
+        sop_instance_uid=header.sop_uid,
+        frame=header.frame + 1 if sop_class in ENHANCED_CT else 0,
+        position_mm=header.position_mm,
+    )
+
+
+def _read_tags(opener: FileOpener, entry: FileEntry) -> dict[str, str]:
+    with opener.open(entry) as stream:
+        dataset, _ = parse_dicom(stream, stream.read(132), stop_before_pixels=True)
+    texts = {keyword: decode_text(dataset, keyword) for keyword in COPIED_KEYWORDS}
+    return {keyword: text for keyword, text in texts.items() if text}
+
+
+def _read_class(opener: FileOpener, entry: FileEntry) -> str:
+    with opener.open(entry) as stream:
+        dataset, _ = parse_dicom(
+            stream, stream.read(132), stop_before_pixels=True, specific_tags=["SOPClassUID"]
+        )
+    return read_text(dataset, "SOPClassUID")

@@ -1,0 +1,128 @@
+"""DICOM objects in a results folder: written when asked for, found again, and never in the way."""
+
+import shutil
+from pathlib import Path
+
+import nibabel
+import numpy as np
+import pydicom
+import pytest
+from numpy.typing import NDArray
+
+from canalmorph.batch.outcomes import BatchOptions, BatchResult, MeasureScan
+from canalmorph.batch.run import measure_inputs
+from canalmorph.pipeline import Settings
+from canalmorph_phantoms.build import PhantomResult
+from canalmorph_phantoms.write import write_nifti
+
+NAMES = ["measurements.dcm", "report.dcm", "segmentation.dcm"]
+
+
+def run(
+    scans: Path, out: Path, measure: MeasureScan, *, dicom: bool = True, deidentify: bool = False
+) -> BatchResult:
+    options = BatchOptions(dicom=dicom, deidentify=deidentify)
+    return measure_inputs([scans], out, Settings(), options=options, measure=measure)
+
+
+def list_objects(result: BatchResult) -> list[Path]:
+    return sorted(result.folder.glob("cases/*/dicom/*"))
+
+
+def test_objects_are_written_when_asked_for_and_a_resend_is_the_same(
+    small_dicom: Path, tmp_path: Path, known_measure: MeasureScan
+) -> None:
+    out = tmp_path / "results"
+    assert list_objects(run(small_dicom, out, known_measure, dicom=False)) == []
+    # The case is known and lacks its objects: it is measured again; then it is whole.
+    first = run(small_dicom, out, known_measure)
+    assert [path.name for path in list_objects(first)] == NAMES
+    assert not first.outcomes[0].kept
+    uids = [pydicom.dcmread(path).SOPInstanceUID for path in list_objects(first)]
+    assert run(small_dicom, out, known_measure).outcomes[0].kept
+    other = run(small_dicom, tmp_path / "other", known_measure)
+    assert [pydicom.dcmread(path).SOPInstanceUID for path in list_objects(other)] == uids
+    source = pydicom.dcmread(next(iter(sorted(small_dicom.iterdir()))))
+    for path in list_objects(first):
+        dataset = pydicom.dcmread(path)
+        assert dataset.PatientID == "PX-552317"
+        assert dataset.StudyInstanceUID == source.StudyInstanceUID
+    assert pydicom.dcmread(list_objects(first)[2]).FrameOfReferenceUID == source.FrameOfReferenceUID
+
+
+def test_without_identity_the_objects_have_the_cases_name(
+    small_dicom: Path, tmp_path: Path, known_measure: MeasureScan
+) -> None:
+    result = run(small_dicom, tmp_path / "results", known_measure, deidentify=True)
+    for path in list_objects(result):
+        dataset = pydicom.dcmread(path)
+        assert dataset.PatientID == result.outcomes[0].case_id
+        assert b"Quill" not in path.read_bytes()
+
+
+def test_a_scan_of_another_format_is_measured_without_objects(
+    small_result: PhantomResult, tmp_path: Path, known_measure: MeasureScan
+) -> None:
+    scan = write_nifti(small_result, tmp_path / "scan.nii.gz")
+    result = run(scan, tmp_path / "results", known_measure)
+    assert len(result.measured) == 1
+    assert list_objects(result) == []
+    assert run(scan, tmp_path / "results", known_measure).outcomes[0].kept
+
+
+@pytest.mark.parametrize("keyword", ["FrameOfReferenceUID", "StudyInstanceUID"])
+def test_a_scan_without_a_uid_to_refer_to_is_measured_with_a_warning(
+    keyword: str, small_dicom: Path, tmp_path: Path, known_measure: MeasureScan
+) -> None:
+    folder = tmp_path / "scan"
+    folder.mkdir()
+    for path in small_dicom.iterdir():
+        dataset = pydicom.dcmread(path)
+        delattr(dataset, keyword)
+        dataset.save_as(folder / path.name)
+    result = run(folder, tmp_path / "results", known_measure)
+    (femur,) = result.outcomes[0].femora
+    assert "no-dicom-results" in str(femur["warnings"]).split(";")
+    assert list_objects(result) == []
+    assert run(folder, tmp_path / "results", known_measure).outcomes[0].kept
+
+
+def test_slices_that_are_missing_have_no_frame_and_shift_no_other(
+    small_dicom: Path, tmp_path: Path, known_measure: MeasureScan
+) -> None:
+    folder = tmp_path / "scan"
+    folder.mkdir()
+    paths = sorted(small_dicom.iterdir())
+    middle = len(paths) // 2
+    for path in (*paths[:middle], *paths[middle + 2 :]):
+        shutil.copy(path, folder)
+    result = run(folder, tmp_path / "results", known_measure)
+    dataset = pydicom.dcmread(list_objects(result)[2])
+    heights = {
+        str(each.SOPInstanceUID): float(each.ImagePositionPatient[2])
+        for each in (pydicom.dcmread(path, stop_before_pixels=True) for path in folder.iterdir())
+    }
+    drawn: dict[float, NDArray[np.uint8]] = {}
+    for frame, pixels in zip(
+        dataset.PerFrameFunctionalGroupsSequence, dataset.pixel_array, strict=True
+    ):
+        (image,) = frame.DerivationImageSequence[0].SourceImageSequence
+        height = float(frame.PlanePositionSequence[0].ImagePositionPatient[2])
+        assert height == pytest.approx(heights[image.ReferencedSOPInstanceUID], abs=1e-6)
+        segment = frame.SegmentIdentificationSequence[0].ReferencedSegmentNumber
+        drawn.setdefault(height, np.zeros(pixels.shape, np.uint8))[pixels > 0] = segment
+    masks = nibabel.nifti1.Nifti1Image.from_filename(
+        result.folder / "cases" / result.outcomes[0].case_id / "masks.nii.gz"
+    )
+    labels = np.asanyarray(masks.dataobj).transpose(2, 1, 0)
+    assert masks.affine is not None
+    filled = {
+        float(masks.affine[2, 2] * k + masks.affine[2, 3]): labels[k]
+        for k in np.flatnonzero(labels.any(axis=(1, 2)))
+    }
+    present = {z: plane for z, plane in filled.items() if np.isclose(z, [*heights.values()]).any()}
+    # The femur runs through both missing slices.
+    assert len(present) == len(filled) - 2
+    assert sorted(drawn) == pytest.approx(sorted(present), abs=1e-3)
+    for one, other in zip(sorted(drawn), sorted(present), strict=True):
+        np.testing.assert_array_equal(drawn[one], present[other])
