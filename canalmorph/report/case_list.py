@@ -19,9 +19,10 @@ from PIL import Image
 from canalmorph.model.codes import LEFT_OUT, REFUSALS, describe_warning
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CanalShape, Fixation, Refusal
+from canalmorph.model.standing import STANDING
 from canalmorph.report.page import load_template
 from canalmorph.report.pictures import FemurPictures
-from canalmorph.report.wording import FIXATION_WORDS, SHAPE_WORDS, STANDING
+from canalmorph.report.wording import FIXATION_WORDS, SHAPE_WORDS
 
 LIST_NAME = "cohort.html"
 #: Height of a thumbnail: enough to see a wrong side, a cut shaft or metal. [pixels]
