@@ -73,7 +73,19 @@ LEFT_OUT = (
 )
 
 CODES = (*REFUSALS, *LEFT_OUT, *SCAN_WARNINGS, *FEMUR_WARNINGS, *QUALITY_FLAGS)
+_LEFT_OUT_ACTIONS = {code.name: code.action for code in LEFT_OUT}
 _WARNINGS = {code.name: code for code in (*SCAN_WARNINGS, *FEMUR_WARNINGS)}
+
+
+def find_left_out_action(name: str) -> str:
+    """Return what to do about a series that was left out; empty for a code of a later version.
+
+    Examples
+    --------
+    >>> find_left_out_action("not-chosen")
+    'Nothing; --all-series measures it too.'
+    """
+    return _LEFT_OUT_ACTIONS.get(name, "")
 
 
 def describe_warning(name: str) -> str:

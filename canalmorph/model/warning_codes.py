@@ -41,8 +41,8 @@ SCAN_WARNINGS = (
     ),
     _scan(
         "gap-in-slices",
-        "Slices are missing within the scan; nothing was measured there.",
-        "Send the series again from the archive; the page says where the gap is.",
+        "Slices are missing within the scan; what lies there is blank.",
+        "Send the series again from the archive.",
     ),
     _scan(
         "slices-thinned",

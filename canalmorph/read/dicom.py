@@ -156,9 +156,7 @@ def describe_gaps(gaps: Sequence[SliceGap]) -> str:
     """Return where slices are missing, in a sentence; empty where none are."""
     if not gaps:
         return ""
-    return (
-        f"Slices are missing: {list_gaps(gaps)}. What lies there is blank; send the series again."
-    )
+    return f"Slices are missing: {list_gaps(gaps)}."
 
 
 def list_gaps(gaps: Sequence[SliceGap]) -> str:

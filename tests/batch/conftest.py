@@ -90,6 +90,7 @@ def known_measure(measurement: ScanMeasurement) -> MeasureScan:
         *,
         case_id: str,
         progress: Callable[[str], None] = lambda stage: None,
+        knees: CtVolume | None = None,
     ) -> ScanMeasurement:
         progress("measure right")
         case = replace(measurement.case, case_id=case_id, scan=volume.facts, patient=volume.patient)

@@ -8,7 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from canalmorph.read.found import SeriesFound
 from canalmorph.read.scans import read_series, survey_scans
+from canalmorph_cli.commands.survey import INDENT, describe_series, fold_line
 from canalmorph_phantoms import catalogue
 from canalmorph_phantoms.build import PhantomResult
 from canalmorph_phantoms.catalogue import CATALOGUE, SMALL
@@ -57,6 +59,37 @@ def test_survey_says_what_was_odd_and_what_to_do(
     shutil.copy(first, tmp_path / "series/copy")
     said = run("survey", tmp_path / "series").out
     assert "note: Identical copies of files were left out. Nothing; the volume is whole." in said
+
+
+def test_survey_lists_what_is_measured_first_and_what_to_do_with_the_rest(
+    tmp_path: Path, small_dicom: Path, run: Callable
+) -> None:
+    shutil.copytree(small_dicom, tmp_path / "day/b")
+    (tmp_path / "day/a.nii").write_bytes(b"")
+    (tmp_path / "day/notes.txt").write_text("seen")
+    said = run("survey", tmp_path / "day").out.splitlines()
+    verdicts = [line[:14].strip() for line in said if line[:1].strip()]
+    assert verdicts[:3] == ["measure", "cannot be read", "left out"]
+    (todo,) = [line.strip() for line in said if "to do:" in line]
+    assert todo == "to do: Nothing."
+
+
+@pytest.mark.parametrize("width", [40, 100])
+def test_survey_folds_lines_on_a_terminal_and_breaks_no_path(width: int) -> None:
+    path = "day/" + "x" * 60 + "/series"
+    found = SeriesFound(
+        source=path,
+        file_format="dicom",
+        status="refused",
+        code="missing-slices",
+        message="So many slices are missing that no scan is left. Send the whole series again.",
+    )
+    lines = [part for line in describe_series(found) for part in fold_line(line, width)]
+    assert any(path in line for line in lines)
+    assert all(len(line) <= width or path in line for line in lines)
+    assert all(line.startswith(INDENT) for line in lines[1:])
+    text = " ".join(line.strip() for line in lines)
+    assert "Send the whole series again. [missing-slices]" in text
 
 
 def test_names_of_files_cannot_steer_the_terminal(tmp_path: Path, run: Callable) -> None:

@@ -266,6 +266,8 @@ class WholePair:
     (`cut_leg`) if one will do.
     """
 
+    settings = QUICK
+
     def __init__(self, result: PhantomResult, clean: Path) -> None:
         self.result, self.volume = result, result.volume
         self._clean = clean

@@ -1,10 +1,12 @@
 """P itself, what all comparisons with it rest on, and what faults of series do to its numbers."""
 
+import csv
 from math import hypot
 
 import numpy as np
 import pytest
 
+from canalmorph.batch.run import measure_inputs
 from canalmorph.export.rows import make_case_rows
 from canalmorph.femur_errors import SlicesMissingError
 from canalmorph.flags import Quality
@@ -117,6 +119,31 @@ def test_a1_an_isthmus_that_may_lie_in_the_gap_is_not_told(whole_pair, tmp_path)
 def test_a1_slices_lost_at_the_trochanter_refuse_the_femur(whole_pair, tmp_path):
     with pytest.raises(SlicesMissingError, match="right"):
         measure_right(whole_pair, tmp_path / "gap", cut(-54.0, -50.0))
+
+
+def keep_right(ds):
+    """Return the data set with the columns that show the right leg."""
+    half = ds.Columns // 2
+    stored = np.frombuffer(ds.PixelData, "<u2").reshape(ds.Rows, ds.Columns)[:, :half]
+    ds.Columns, ds.PixelData = half, np.ascontiguousarray(stored).tobytes()
+    return ds
+
+
+@pytest.mark.slow
+def test_a7_hips_and_knees_in_one_series_give_torsion_and_length(whole_pair, tmp_path):
+    def edit(k, ds):
+        return None if -330.0 <= ds.ImagePositionPatient[2] <= -240.0 else keep_right(ds)
+
+    folder, out = whole_pair.write(tmp_path / "legs", edit), tmp_path / "out"
+    result = measure_inputs([folder], out, whole_pair.settings)
+    assert not result.refusals
+    with (out / "femurs.csv").open(encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert {"split-at-gap", "knee_from_second_block"} <= set(row["warnings"].split(";"))
+    same = whole_pair.get_femur("right").indices.values
+    for name in ("torsion_deg", "femur_length_mm", "cfi_ml", "isthmus_level_mm", "head_x_mm"):
+        u = hypot(float(row[f"{name}_u"]), same[name].u)
+        assert abs(float(row[name]) - same[name].value) < 3 * u, name
 
 
 @pytest.mark.slow

@@ -1,5 +1,6 @@
 """``canalmorph survey``: what is there, what would be measured, and why not the rest."""
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +13,8 @@ if TYPE_CHECKING:
 
 #: What the status of a series is called for people.
 STATUS_WORDS = {"refused": "cannot be read", "left_out": "left out"}
+#: Before all but the first line of a series.
+INDENT = " " * 15
 
 
 @turn_errors_into_status
@@ -35,9 +38,10 @@ def survey(
 
     found = survey_scans(inputs, ReadSettings(all_series=all_series))
     console = make_console()
-    for series in found:
+    for series in sorted(found, key=_rank):
         for line in describe_series(series):
-            write_line(console, line)
+            for part in fold_line(line, console.width if console.is_terminal else None):
+                write_line(console, part)
     n_chosen = sum(series.chosen for series in found)
     n_refused = sum(series.status == "refused" for series in found)
     write_line(console, "")
@@ -51,17 +55,40 @@ def survey(
     return ExitStatus.DONE_WITH_REFUSALS if n_refused else ExitStatus.DONE
 
 
+def _rank(series: "SeriesFound") -> int:
+    """Return what comes first: what is measured, what needs someone's care, the rest."""
+    return 0 if series.chosen else 1 if series.status == "refused" else 2
+
+
+def fold_line(line: str, width: int | None) -> list[str]:
+    """Return a line folded to a terminal's width; whole where it goes to a file or a pipe.
+
+    A path is never broken, so that it can be copied.
+    """
+    if width is None:
+        return [line]
+    return textwrap.wrap(
+        line,
+        max(width, 2 * len(INDENT)),
+        subsequent_indent=INDENT,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
 def describe_series(series: "SeriesFound") -> list[str]:
     """Return the lines that tell a technician of one series."""
-    from canalmorph.model.codes import describe_warning
+    from canalmorph.model.codes import describe_warning, find_left_out_action
     from canalmorph_cli.words import make_printable
 
     verdict = "measure" if series.chosen else STATUS_WORDS.get(series.status, "left out")
     lines = [f"{verdict:<14} {series.source}  {describe_facts(series)}"]
     if series.message:
         code = f" [{series.code}]" if series.code else ""
-        lines.append(f"{'':<14}   {series.message}{code}")
-    lines += [f"{'':<14}   note: {describe_warning(code)}" for code in series.warnings]
+        lines.append(f"{INDENT}{series.message}{code}")
+    if series.status != "refused" and not series.chosen:
+        lines.append(f"{INDENT}to do: {find_left_out_action(series.code)}")
+    lines += [f"{INDENT}note: {describe_warning(code)}" for code in series.warnings]
     return [make_printable(line) for line in lines]
 
 
