@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 #: Markers of tests that need something beside the project; each is skipped with its reason
 #: where that is missing, and fails for it where CANALMORPH_NO_SKIP is set, as .ci/run does.
-NEEDS_SOMETHING = ("outside_data", "browser", "dicom_tools")
+NEEDS_SOMETHING = ("outside_data", "browser", "dicom_tools", "archive")
 
 
 @pytest.hookimpl(wrapper=True)
