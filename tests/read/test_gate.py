@@ -142,6 +142,16 @@ def test_bone_that_was_cut_off_is_refused(limit_hu):
     assert str(limit_hu) in str(caught.value)
 
 
+@pytest.mark.parametrize("slope", [0.75, 1.0, 2.0])
+def test_bone_that_was_drawn_passes_whatever_its_slices_say(slope):
+    volume = make_thigh(noise_hu=0.0)
+    voxels = volume.voxels_hu.astype(float)
+    voxels[1::2] = np.round((voxels[1::2] + 1024.0) / slope) * slope - 1024
+    voxels[::3] += 10
+    checked = check_volume(with_voxels(volume, voxels), ReadSettings())
+    assert checked.facts.warnings == ()
+
+
 @pytest.mark.parametrize("slope", [1.0, 0.75, 2.0, 5.0])
 def test_bone_that_runs_out_by_itself_passes(slope):
     volume = make_thigh(noise_hu=25.0)
