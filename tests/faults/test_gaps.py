@@ -99,3 +99,35 @@ def test_a3_empty_file_at_the_end_is_a_warning(bench):
     paths = bench.write(bench.phantom.datasets())
     paths[-1].write_bytes(b"")
     assert "damaged-file-beside" in bench.chosen().warnings
+
+
+def test_a1_a_part_of_thicker_slices_is_a_block_of_its_own(bench):
+    fine = bench.make_phantom(
+        shape=(30, 32, 48), spacing_mm=(1.0, 3, 3), origin_mm=(-70.5, -46.5, 6.0)
+    ).datasets(SliceThickness="1")
+    coarse = bench.make_phantom(shape=(20, 32, 48), spacing_mm=(2.0, 3, 3)).datasets(
+        SliceThickness="2"
+    )
+    for ds in coarse:
+        ds.SOPInstanceUID = f"{ds.SOPInstanceUID}.2"
+    bench.write(fine + coarse)
+    found = [series for series in bench.survey() if series.status == "measurable"]
+    assert sorted(series.spacing_mm[0] for series in found) == pytest.approx([1.0, 2.0])
+    for series in found:
+        bench.assert_true_places(read_series(series))
+    # The finer, upper part is measured, and the rest is read for the knees.
+    (chosen,) = [series for series in found if series.chosen]
+    assert chosen.spacing_mm[0] == pytest.approx(1.0)
+    assert chosen.knees is not None
+    assert chosen.knees.spacing_mm[0] == pytest.approx(2.0)
+
+
+def test_a1_a_gap_in_a_coronal_series_lies_along_its_own_normal(bench):
+    datasets = bench.make_phantom(
+        shape=(24, 24, 48), orientation=(1, 0, 0, 0, 0, -1), origin_mm=(-70.5, -34.5, 34.5)
+    ).datasets()
+    bench.write(datasets[:10] + datasets[11:])
+    (gap,) = bench.read().gaps
+    assert gap.normal == pytest.approx((0.0, 1.0, 0.0))
+    assert (gap.low_mm, gap.high_mm) == pytest.approx((-34.5 + 27, -34.5 + 33))
+    assert "normal" in gap.describe()

@@ -367,6 +367,16 @@ def test_d37_non_square_pixels_keep_rows_and_columns_apart(bench):
         (b"ISO_IR 100", "Müller^Jörg".encode("latin-1"), "Müller^Jörg"),
         (b"ISO_IR 192", "股関節^太郎".encode(), "股関節^太郎"),
         (b"GB18030", "王^小东".encode("gb18030"), "王^小东"),
+        (
+            b"\\ISO 2022 IR 87",
+            b"Yamada^Tarou=\x1b$B;3ED\x1b(B^\x1b$BB@O:\x1b(B",
+            "Yamada^Tarou=山田^太郎",
+        ),
+        (
+            b"\\ISO 2022 IR 149",
+            b"Hong^Gil=\x1b$)C\xfb\xf3^\x1b$)C\xd1\xce\xd4\xd7",
+            "Hong^Gil=洪^吉洞",
+        ),
         (b"ISO_IR 13", b"\xd4\xcf\xc0\xde^\xc0\xdb\xb3", "ﾔﾏﾀﾞ^ﾀﾛｳ"),
         (b"ISO 2022 IR 100", "Müller^J".encode("latin-1"), None),
         (b"NO_SUCH_SET", "Müller^J".encode("latin-1"), None),
