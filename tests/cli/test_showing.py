@@ -3,8 +3,10 @@
 import io
 import json
 import time
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rich.console import Console
@@ -15,7 +17,13 @@ from canalmorph.model.femur import Side
 from canalmorph.model.results import Refusal
 from canalmorph_cli.exits import ExitStatus
 from canalmorph_cli.progress import Counts, JsonLines, show_progress
-from canalmorph_cli.summary import describe_refusal, judge_batch, print_batch, tabulate_femora
+from canalmorph_cli.summary import (
+    describe_refusal,
+    judge_batch,
+    print_batch,
+    print_without_dicom,
+    tabulate_femora,
+)
 
 REFUSAL = Refusal(
     stage="read", code="no-images", message="a: It is empty. Give another.", source="a"
@@ -223,3 +231,27 @@ def test_progress_on_a_terminal_is_a_live_board_with_the_stages() -> None:
     assert "measured right" in text
     assert "not measured (no-images)" in text
     assert "\x1b[" in text
+
+
+def test_scans_without_dicom_objects_are_told_once(tmp_path: Path) -> None:
+    def say(result: BatchResult) -> str:
+        stream = io.StringIO()
+        print_without_dicom(Console(file=stream, width=200), result)
+        return stream.getvalue()
+
+    two = BatchResult(folder=tmp_path, outcomes=(MEASURED, ONE_SIDE, REFUSED))
+    assert "No DICOM objects for 2 measured scans" in say(two)
+    (tmp_path / "cases" / MEASURED.case_id / "dicom").mkdir(parents=True)
+    assert "No DICOM objects for 1 measured scan:" in say(two)
+    (tmp_path / "cases" / ONE_SIDE.case_id / "dicom").mkdir(parents=True)
+    assert say(two) == ""
+
+
+def test_objects_are_asked_for_where_nothing_can_make_them(
+    run: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("canalmorph_cli.parts.find_spec", lambda _: None)
+    said = run("measure", tmp_path, "--out", tmp_path / "out", "--dicom")
+    assert said.status == 2
+    assert "canalmorph[dicom]" in said.err
+    assert not (tmp_path / "out").exists()

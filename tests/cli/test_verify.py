@@ -180,7 +180,7 @@ def test_wrong_usage_is_one_sentence_with_status_2(run, tmp_path, monkeypatch):
     assert said.status == 2
     assert said.err.count("\n") == 1
     assert taken.read_text() == "mine"
-    monkeypatch.setattr("canalmorph_cli.commands.verify.find_spec", lambda _: None)
+    monkeypatch.setattr("canalmorph_cli.parts.find_spec", lambda _: None)
     said = run("verify", "--out", tmp_path / "out")
     assert said.status == 2
     assert "canalmorph[report]" in said.err
