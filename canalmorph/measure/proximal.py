@@ -59,7 +59,7 @@ def find_proximal_warnings(aligned: AlignedFemur, facts: dict[str, Measurement])
         warnings.append("slices_missing_at_head")
     elif not head.separated and not head.near_metal:
         warnings.append("head_not_separated")
-    elif head.separated and head.centre_u_mm > CENTRE_UNCERTAIN_MM:
+    elif head.separated and (not head.is_round or head.centre_u_mm > CENTRE_UNCERTAIN_MM):
         warnings.append("head_not_round")
     if aligned.neck is not None and aligned.neck_by_sphere is not None:
         cosine = float(aligned.neck.direction @ aligned.neck_by_sphere.direction)

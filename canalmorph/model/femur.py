@@ -48,6 +48,9 @@ class HeadSphere:
         True where it was not told for the reason that metal lies beside it or in it.
     slices_missing : bool
         True where that is because slices are missing through the head or the neck.
+    is_round : bool
+        False where too little of the surface lies on one sphere: the sphere is then that of the
+        whole articular surface, and less certain.
     """
 
     centre_lps_mm: NDArray[np.float64]
@@ -58,6 +61,7 @@ class HeadSphere:
     separated: bool = True
     near_metal: bool = False
     slices_missing: bool = False
+    is_round: bool = True
 
 
 #: Numbers nearer than this to metal are blank: its streaks and its blur reach so far. From the list

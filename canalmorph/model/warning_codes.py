@@ -207,8 +207,9 @@ FEMUR_WARNINGS = (
     ),
     _femur(
         "head_not_round",
-        "Too little of the head's surface lies on one sphere: its centre, and so neck, offset and "
-        "torsion, is known to 1.5 mm only.",
+        "Too little of the head's surface lies on one sphere: the sphere given is that of its "
+        "whole articular surface, its centre, and so neck, offset and torsion, known to about "
+        "1 mm only.",
         "Check the circle on the AP picture.",
     ),
     _femur(

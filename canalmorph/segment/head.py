@@ -24,11 +24,14 @@ from canalmorph.segment.head_edges import HeadEdges, fit_head_edges
 N_RAYS, RAY_IN_MM, RAY_STEP_MM, RAY_SAMPLES = 1600, 9.0, 0.3, 64
 #: A ray is an inlier when its edge lies this near the sphere. [mm]
 INLIER_MM = 0.8
-#: The sphere is looked for from this far to each side, with weights that end this far from it,
-#: in so many steps. [mm]
-START_MM, BANDS_MM, N_FITS = 1.5, (3.0, 1.5, 1.0), 15
-#: The band that tells what the choice of the last leaves open. [mm]
-WIDER_BAND_MM = 2.0
+#: The sphere is looked for from this far to each side, in so many steps. [mm]
+START_MM, N_FITS = 1.5, 15
+#: Weights end this far from the sphere, one band after the other. A round head lies within the last
+#: of the first row; of a head that does not, any narrow band holds some part by chance: two such
+#: parts of one real surface have their centres 2 mm apart. The second row's is then the sphere of
+#: the whole articular surface, of which four scans of that surface agree within 0.4 mm. The last
+#: band of the other row tells what the choice leaves open. [mm]
+ROUND_BANDS_MM, WIDE_BANDS_MM = (3.0, 1.5, 1.0), (3.0, 2.0)
 #: Neighbouring rays share noise, grain and shape: one in so many counts as independent.
 RAYS_SHARED = 12.0
 #: A shell differs from the density of thick cortex by about this, all over the head. [HU]
@@ -44,11 +47,13 @@ LARGEST_FUSED_SHARE = 0.3
 #: Below that, what the share leaves uncertain of centre and radius: phantoms with 0 and 0.5 mm of
 #: joint space were off by up to 1.2 and 0.7 times the share. [mm]
 FUSED_CENTRE_U_MM, FUSED_RADIUS_U_MM = 0.8, 0.5
-#: The neck takes a quarter of the directions; where less than this share lies on the sphere, the
-#: head is none. What that leaves uncertain of centre and radius: on virtual scans of one flattened
-#: head, shares of 0.50 to 0.59, the centre was off by 0.2 to 3.1 mm, the radius by up to 1.2.
-#: [1, mm]
-ROUND_SHARE, NOT_ROUND_CENTRE_U_MM, NOT_ROUND_RADIUS_U_MM = 0.62, 1.5, 0.8
+#: The neck takes a quarter of the directions; where less than this share lies on the sphere, and
+#: half of that farther off than the second, the head is none. An edge that a fused joint hides
+#: lacks as well, but what is left of it lies close. [1, mm]
+ROUND_SHARE, ROUND_SCATTER_MM = 0.62, 0.2
+#: What no sphere leaves uncertain of centre and radius: a third of what lies between the spheres
+#: that one surface has by several usual ways to choose one, up to 2.2 and 1.0 mm. [mm]
+NOT_ROUND_CENTRE_U_MM, NOT_ROUND_RADIUS_U_MM = 0.8, 0.5
 #: The neck and its narrowest section lie this far below the head at most. [head's radii]
 NECK_BELOW_RADII = 0.7
 #: The head's edge is read with what lies this far outside of it. [mm]
@@ -76,11 +81,16 @@ def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
     head = femur.head
     if head is None:
         return None
-    found = _settle(femur, head, calibration, calibration.cortex_hu)
+    bands = ROUND_BANDS_MM
+    found = _settle(femur, head, calibration, calibration.cortex_hu, bands)
+    if found is not None and not _is_round(*found):
+        bands = WIDE_BANDS_MM
+        found = _settle(femur, head, calibration, calibration.cortex_hu, bands)
     if found is None:
         return doubt_head(head)
     sphere, edges = found
-    sparser = _settle(femur, sphere, calibration, calibration.cortex_hu - SHELL_U_HU, rounds=2)
+    sparse_hu = calibration.cortex_hu - SHELL_U_HU
+    sparser = _settle(femur, sphere, calibration, sparse_hu, bands, rounds=2)
     if sparser is None:
         return doubt_head(head)
     other = sparser[0]
@@ -93,13 +103,14 @@ def refine_head(femur: Femur, calibration: Calibration) -> HeadSphere | None:
     fused = _find_fused_share(edges)
     if not _is_separated(sphere, fused):
         return doubt_head(replace(head, inlier_share=sphere.inlier_share))
-    flat = float(sphere.inlier_share < ROUND_SHARE)
+    flat = float(bands is WIDE_BANDS_MM)
     centre_us = [sphere.centre_u_mm, FUSED_CENTRE_U_MM * fused, NOT_ROUND_CENTRE_U_MM * flat]
     radius_us = [sphere.radius_u_mm, FUSED_RADIUS_U_MM * fused, NOT_ROUND_RADIUS_U_MM * flat]
     return replace(
         sphere,
         centre_u_mm=float(np.linalg.norm(centre_us)),
         radius_u_mm=float(np.linalg.norm(radius_us)),
+        is_round=bands is ROUND_BANDS_MM,
     )
 
 
@@ -136,6 +147,14 @@ def _find_fused_share(edges: HeadEdges) -> float:
     return float(edges.fused.sum() / max(1, int(np.isfinite(edges.gap_mm).sum())))
 
 
+def _is_round(sphere: HeadSphere, edges: HeadEdges) -> bool:
+    """Whether enough of the surface lies on the sphere, or what is seen of it lies close."""
+    miss = np.abs(edges.edge_mm - sphere.radius_mm)
+    close = miss[miss < INLIER_MM]
+    scatter_mm = float(np.median(close)) if close.size else np.inf
+    return sphere.inlier_share >= ROUND_SHARE or scatter_mm < ROUND_SCATTER_MM
+
+
 def _is_separated(sphere: HeadSphere, fused_share: float) -> bool:
     """Whether the sphere rests on enough of the head's own edge."""
     return bool(
@@ -146,7 +165,12 @@ def _is_separated(sphere: HeadSphere, fused_share: float) -> bool:
 
 
 def _settle(
-    femur: Femur, first: HeadSphere, calibration: Calibration, shell_hu: float, rounds: int = 4
+    femur: Femur,
+    first: HeadSphere,
+    calibration: Calibration,
+    shell_hu: float,
+    bands_mm: tuple[float, ...],
+    rounds: int = 4,
 ) -> tuple[HeadSphere, HeadEdges] | None:
     """Return sphere and edges, the rays drawn anew from each sphere's centre."""
     directions = _spread_to_both_sides(N_RAYS)
@@ -175,26 +199,27 @@ def _settle(
         if known.mean() < 0.5 * LEAST_INLIERS:
             return None
         points = centre + directions[known] * edges.edge_mm[known, None]
-        new, new_radius, weights = _fit_robustly(points, edges.u_mm[known], (centre, radius))
+        new, new_radius, weights = _fit_robustly(
+            points, edges.u_mm[known], (centre, radius), bands_mm
+        )
         moved = float(np.linalg.norm(new - centre)) + abs(new_radius - radius)
         centre, radius = new, new_radius
         if moved < 0.01:
             break
     sphere = _state_sphere(points, weights, centre, radius, len(directions))
-    return _widen_by_shape(sphere, points, edges.u_mm[known]), edges
+    other_mm = (WIDE_BANDS_MM if bands_mm is ROUND_BANDS_MM else ROUND_BANDS_MM)[-1]
+    return _widen_by_shape(sphere, points, edges.u_mm[known], other_mm), edges
 
 
 def _widen_by_shape(
-    sphere: HeadSphere, points: NDArray[np.float64], u_mm: NDArray[np.float64]
+    sphere: HeadSphere, points: NDArray[np.float64], u_mm: NDArray[np.float64], other_mm: float
 ) -> HeadSphere:
-    """Return the sphere with what a wider band of the surface would change: heads are no spheres.
+    """Return the sphere with what another band of the surface would change: heads are no spheres.
 
-    Of a true sphere the wider band changes nothing.
+    Of a true sphere another band changes nothing.
     """
     surer = 1.0 / (np.square(u_mm) + 0.15**2)
-    centre, radius, _ = _fit_band(
-        points, surer, sphere.centre_lps_mm, sphere.radius_mm, WIDER_BAND_MM
-    )
+    centre, radius, _ = _fit_band(points, surer, sphere.centre_lps_mm, sphere.radius_mm, other_mm)
     moved = np.abs(centre - sphere.centre_lps_mm).max()
     return replace(
         sphere,
@@ -211,7 +236,10 @@ def _spread_to_both_sides(n: int) -> NDArray[np.float64]:
 
 
 def _fit_robustly(
-    points: NDArray[np.float64], u_mm: NDArray[np.float64], first: tuple[NDArray[np.float64], float]
+    points: NDArray[np.float64],
+    u_mm: NDArray[np.float64],
+    first: tuple[NDArray[np.float64], float],
+    bands_mm: tuple[float, ...],
 ) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
     """Return centre, radius and weights of the sphere that most of the edge lies on.
 
@@ -223,7 +251,7 @@ def _fit_robustly(
     for move in np.concatenate([np.zeros((1, 3)), START_MM * np.eye(3), -START_MM * np.eye(3)]):
         centre = first[0] + move
         radius = float(np.median(np.linalg.norm(points - centre, axis=1)))
-        for band_mm in BANDS_MM:
+        for band_mm in bands_mm:
             centre, radius, weights = _fit_band(points, surer, centre, radius, band_mm)
         found.append((float((weights / surer).sum()), centre, radius, weights))
     _, centre, radius, weights = max(found, key=lambda one: one[0])

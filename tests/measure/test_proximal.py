@@ -187,13 +187,16 @@ def test_bands_flag_and_hide_nothing(
         assert facts[name].value == value
 
 
-@pytest.mark.parametrize(("centre_u_mm", "flagged"), [(0.3, False), (1.5, True)])
+@pytest.mark.parametrize(
+    ("centre_u_mm", "is_round", "flagged"),
+    [(0.3, True, False), (0.8, False, True), (1.5, True, True)],
+)
 def test_a_head_that_is_no_sphere_is_flagged_and_its_neck_less_sure(
-    make_aligned: Make, centre_u_mm: float, flagged: bool
+    make_aligned: Make, centre_u_mm: float, is_round: bool, flagged: bool
 ) -> None:
     hip = make_hip(make_aligned)
     femur = hip.cortex.femur
-    femur = replace(femur, head=replace(femur.head, centre_u_mm=centre_u_mm))
+    femur = replace(femur, head=replace(femur.head, centre_u_mm=centre_u_mm, is_round=is_round))
     hip = replace(hip, cortex=replace(hip.cortex, femur=femur))
     facts = find_proximal_facts(hip)
     assert ("head_not_round" in find_proximal_warnings(hip, facts)) is flagged

@@ -115,6 +115,8 @@ def test_a_fused_joint_is_right_or_flagged(joint: dict[str, float]) -> None:
         assert abs(diameter) < FUSED_BAR_MM
         assert centre < 3 * np.sqrt(3.0) * sphere.centre_u_mm
         assert abs(diameter) < 3 * 2 * sphere.radius_u_mm
+        # What is not fused lies on the sphere, however little it is.
+        assert sphere.is_round
     else:
         # It still serves to find things, and its uncertainty says how well.
         assert centre < 3 * np.sqrt(3.0) * sphere.centre_u_mm
@@ -147,6 +149,7 @@ def test_a_flattened_head_says_that_it_is_no_sphere() -> None:
     voxels[gone.reshape(voxels.shape)] = 60
     sphere = refine(replace(volume, voxels_hu=voxels))
     assert sphere.inlier_share < ROUND_SHARE
+    assert not sphere.is_round
     assert sphere.centre_u_mm >= NOT_ROUND_CENTRE_U_MM
     centre, _ = find_errors(femur, sphere)
     assert centre < 3 * np.sqrt(3.0) * sphere.centre_u_mm
