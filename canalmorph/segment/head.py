@@ -32,6 +32,8 @@ START_MM, N_FITS = 1.5, 15
 #: the whole articular surface, of which four scans of that surface agree within 0.4 mm. The last
 #: band of the other row tells what the choice leaves open. [mm]
 ROUND_BANDS_MM, WIDE_BANDS_MM = (3.0, 1.5, 1.0), (3.0, 2.0)
+#: The rays are drawn anew until the sphere stands still; a wide band gets there slowly.
+MOST_ROUNDS = 10
 #: Neighbouring rays share noise, grain and shape: one in so many counts as independent.
 RAYS_SHARED = 12.0
 #: A shell differs from the density of thick cortex by about this, all over the head. [HU]
@@ -170,7 +172,7 @@ def _settle(
     calibration: Calibration,
     shell_hu: float,
     bands_mm: tuple[float, ...],
-    rounds: int = 4,
+    rounds: int = MOST_ROUNDS,
 ) -> tuple[HeadSphere, HeadEdges] | None:
     """Return sphere and edges, the rays drawn anew from each sphere's centre."""
     directions = _spread_to_both_sides(N_RAYS)
