@@ -160,12 +160,13 @@ def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         level_u_mm = float(np.hypot(trochanter.level_u_mm, HEADLESS_LEVEL_U_MM))
         trochanter = replace(trochanter, level_u_mm=level_u_mm)
     ambiguous = not isthmus.narrowest
+    other = frame.proximal if ambiguous else None
     if ambiguous:
-        other = frame.proximal
         frame, trochanter, isthmus = _settle(
             cortex, frame, above, neck, settings, proximal_share=1.0, other_axis=other
         )
     refuse_gap_at_trochanter(cortex, trochanter.apex_lps_mm, frame.proximal)
+    axis_u_deg = _axis_u_deg(isthmus, frame.proximal, other)
     top, bottom = _axis_span_mm(isthmus)
     length_mm = top - bottom
     warnings = list(_find_warnings(trochanter, isthmus, length_mm))
@@ -187,7 +188,7 @@ def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         frame=frame,
         lesser_trochanter=trochanter,
         neck=neck,
-        axis_u_deg=_axis_u_deg(isthmus),
+        axis_u_deg=axis_u_deg,
         isthmus_in_view=isthmus.in_view,
         condyles=condyles,
         neck_by_sphere=None
@@ -195,7 +196,7 @@ def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         else find_neck_axis_by_sphere(cortex.femur.crop, head, neck.direction),
         trochanter_tip=None
         if head is None or cuts_tip(cortex, head)
-        else find_trochanter_tip(cortex.femur.crop, frame, head, _axis_u_deg(isthmus)),
+        else find_trochanter_tip(cortex.femur.crop, frame, head, axis_u_deg),
         warnings=tuple(warnings),
     )
 
@@ -229,7 +230,7 @@ def _settle(
 ) -> tuple[FemurFrame, LesserTrochanter, _Isthmus]:
     """Iterate landmarks and frame until they stand still.
 
-    `other_axis` is one that might as well be right: the level is less certain by what lies between.
+    `other_axis` is one that might as well be right.
     """
     axis_u_deg = 0.0
     for _ in range(8):
@@ -238,8 +239,7 @@ def _settle(
         isthmus = _find_isthmus(sections, settings, proximal_share)
         new = _next_frame(cortex, trochanter, isthmus, sections, neck)
         turned = find_angle_deg(new.proximal, frame.proximal)
-        between = 0.0 if other_axis is None else find_angle_deg(new.proximal, other_axis)
-        axis_u_deg = float(np.hypot(_axis_u_deg(isthmus), 0.5 * between))
+        axis_u_deg = _axis_u_deg(isthmus, new.proximal, other_axis)
         moved = float(np.linalg.norm(new.origin_lps_mm - frame.origin_lps_mm))
         frame = new
         if turned < 0.02 and moved < 0.05:
@@ -247,10 +247,17 @@ def _settle(
     return frame, trochanter, isthmus
 
 
-def _axis_u_deg(isthmus: _Isthmus) -> float:
-    """Return the standard uncertainty of the axis: centroids good to 0.1 mm over its length."""
+def _axis_u_deg(
+    isthmus: _Isthmus, proximal: NDArray[np.float64], other_axis: NDArray[np.float64] | None
+) -> float:
+    """Return the standard uncertainty of the axis: centroids good to 0.1 mm over its length.
+
+    Half of what lies between it and an axis that might as well be right is added.
+    """
     top, bottom = _axis_span_mm(isthmus)
-    return float(np.degrees(0.1 / (top - bottom) * np.sqrt(12.0)) + 0.1)
+    centres = np.degrees(0.1 / (top - bottom) * np.sqrt(12.0)) + 0.1
+    between = 0.0 if other_axis is None else find_angle_deg(proximal, other_axis)
+    return float(np.hypot(centres, 0.5 * between))
 
 
 def _first_frame(cortex: Cortex, head: HeadSphere, neck: NeckAxis | None) -> FemurFrame:

@@ -31,7 +31,8 @@ START_MM, N_FITS = 1.5, 15
 #: parts of one real surface have their centres 2 mm apart. The second row's is then the sphere of
 #: the whole articular surface, of which four scans of that surface agree within 0.4 mm. The last
 #: band of the other row tells what the choice leaves open. [mm]
-ROUND_BANDS_MM, WIDE_BANDS_MM = (3.0, 1.5, 1.0), (3.0, 2.0)
+ROUND_BANDS_MM: tuple[float, ...] = (3.0, 1.5, 1.0)
+WIDE_BANDS_MM: tuple[float, ...] = (3.0, 2.0)
 #: The rays are drawn anew until the sphere stands still; a wide band gets there slowly.
 MOST_ROUNDS = 10
 #: Neighbouring rays share noise, grain and shape: one in so many counts as independent.
