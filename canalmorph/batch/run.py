@@ -27,10 +27,12 @@ from canalmorph.batch.outcomes import (
 from canalmorph.batch.plan import Planner, name_series
 from canalmorph.batch.tables import Tables
 from canalmorph.batch.task import CaseReport, CaseTask, lacks_dicom
+from canalmorph.export.environment import write_environment
 from canalmorph.model.results import Refusal
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
 from canalmorph.read.scans import survey_scans
+from canalmorph.results_errors import ResultsNotWritableError
 from canalmorph.version import VERSION
 
 
@@ -163,6 +165,8 @@ class _Run:
                     dicom=self._options.dicom,
                 )
             )
+        if tasks:
+            self._note_environment()
         self._ledger.queue(task.entry for task in tasks)
         # Closed at once where this run ends early: workers must not outlive it.
         with closing(engine.take(tasks, self)) as taken:
@@ -170,6 +174,12 @@ class _Run:
                 outcome = self._end_task(task, report)
                 self._listener.end_case(outcome)
                 yield outcome
+
+    def _note_environment(self) -> None:
+        try:
+            write_environment(self._folder.path)
+        except OSError as error:
+            raise ResultsNotWritableError(folder=str(self._folder.path)) from error
 
     def start_task(self, task: CaseTask) -> None:
         """Note that a process begins with a case."""

@@ -338,6 +338,7 @@ def test_a_run_is_repeated_like_another_one(
     day = measured.parent / "monday"
     (record,) = (measured / "cases").glob("*/result.json")
     before = record.stat().st_mtime_ns
+    assert "\nnumpy==" in (measured / "environment.txt").read_text("utf-8")
     words = ["measure", str(day / "quill_rosalind"), str(day / "broken.nii"), "--out"]
     # The same settings and scans: nothing is left to do, and the refusal is told again.
     assert run_command([*words, str(measured), "--like", str(measured)]) == 4
