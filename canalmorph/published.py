@@ -1,8 +1,10 @@
 """Published constants and the one bibliography.
 
-Every bound names its source. What is marked *from memory* or *common practice* was not read in
-print by the authors of this file and is no citation.
+Every bound names its source, and every piece of evidence its strength. What is marked *from memory*
+or *common practice* was not read in print by the authors of this file and is no citation.
 """
+
+from dataclasses import dataclass
 
 #: Sources by key; each value is what a reader needs to find it.
 BIBLIOGRAPHY: dict[str, str] = {
@@ -54,6 +56,16 @@ BIBLIOGRAPHY: dict[str, str] = {
     "arthritis: -7.3 +- 5.1 mm, below the tip negative.",
     "registry_norway": "Acta Orthop 2019 (PMC7006785): 66,995 hips; fracture after uncemented "
     "against cemented stems, risk ratio 5.2.",
+    "registries_six": "J Bone Joint Surg Am 2014 (PMC4271427): six registries together.",
+    "registry_netherlands": "Acta Orthop (actaorthop.org/actao/article/download/886): 43,053 hips "
+    "of patients of 80 years and more.",
+    "registry_sweden": "Acta Orthop 2010, doi:10.3109/17453671003685400: 170,413 hips.",
+    "registry_germany": "Bone Joint J 2024;106-B (BJJ-2023-0820): 333,144 hips.",
+    "embolism": "Acta Orthop 2020, doi:10.1080/17453674.2020.1745420: registry, above 70 years.",
+    "england_ages": "Bone Joint Open 2021 (doi:10.1302/2633-1462.25.BJO-2021-0006).",
+    "aaos_fracture": "AAOS on fractures of the femoral neck (orthoguidelines.org 1707).",
+    "nice_fracture": "NICE on hip fracture (NBK83015).",
+    "rct_bipolar": "PMC3940758: randomised trial of bipolar hemiarthroplasty, 5 years.",
     "fracture_letter": "PMID 28385933: letter C against B, early fracture around a cementless "
     "stem, 1,598 hips.",
 }
@@ -143,3 +155,127 @@ HEAD_DIAMETER_BAND_MM = (38.0, 56.0)  # head_korea, its means and 3 SD of some 2
 NECK_SHAFT_ANGLE_BAND_DEG = (114.0, 140.0)  # neck_mri
 #: Mean femoral offset and 3 SD to each side. [mm]
 FEMORAL_OFFSET_BAND_MM = (22.5, 63.3)  # offset_ct
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What was published about fixation in some patients, and how strong it is.
+
+    Attributes
+    ----------
+    statement : str
+        What the source says, not more.
+    strength : str
+        Kind of study.
+    sources : tuple of str
+        Keys of the bibliography.
+    from_years, below_years : float or None
+        Ages that it is about, in whole years: above 75 begins with 76. [years]
+    women : bool
+        Whether it is about women only.
+    needs : str
+        Fact that it is about, ``fracture`` or ``osteoporosis``; empty for none.
+    """
+
+    statement: str
+    strength: str
+    sources: tuple[str, ...]
+    from_years: float | None = None
+    below_years: float | None = None
+    women: bool = False
+    needs: str = ""
+
+
+FIXATION_EVIDENCE = (
+    Evidence(
+        statement="Fracture was 5.2 times and revision 1.4 times as frequent after all-uncemented "
+        "as after cemented hips; fracture in women 12 times.",
+        strength="registry, strong association",
+        sources=("registry_norway",),
+    ),
+    Evidence(
+        statement="Revision of uncemented hips was 1.8 times as frequent in women above 75 years.",
+        strength="registry, strong association",
+        sources=("registry_norway",),
+        from_years=76.0,
+        women=True,
+    ),
+    Evidence(
+        statement="Revision of uncemented hips was 1.3 times as frequent in women of 55 to 75 "
+        "years.",
+        strength="registry, strong association",
+        sources=("registry_norway",),
+        from_years=55.0,
+        below_years=76.0,
+        women=True,
+    ),
+    Evidence(
+        statement="From 75 years on uncemented hips were revised more often than hybrid ones "
+        "(hazard ratio 1.6); the authors write that they should be avoided there.",
+        strength="registries",
+        sources=("registries_six",),
+        from_years=75.0,
+    ),
+    Evidence(
+        statement="From 80 years on uncemented hips were revised more often (hazard ratio 1.6); "
+        "mortality was comparable.",
+        strength="registry",
+        sources=("registry_netherlands",),
+        from_years=80.0,
+    ),
+    Evidence(
+        statement="Below 60 years no effect of the stem on revision was seen.",
+        strength="registry",
+        sources=("registry_germany",),
+        below_years=60.0,
+    ),
+    Evidence(
+        statement="Uncemented stems were revised more often in women of 71 to 80 years.",
+        strength="registry",
+        sources=("registry_germany",),
+        from_years=71.0,
+        below_years=81.0,
+        women=True,
+    ),
+    Evidence(
+        statement="Fracture in the first two years was 8 times as frequent with uncemented stems, "
+        "and loosening of the stem less frequent (risk ratio 0.4).",
+        strength="registry; two opposite effects",
+        sources=("registry_sweden",),
+    ),
+    Evidence(
+        statement="Cement has its own risks: above 70 years pulmonary embolism was 3.9 times as "
+        "frequent with cemented and hybrid hips.",
+        strength="registry",
+        sources=("embolism",),
+        from_years=71.0,
+    ),
+    Evidence(
+        statement="English directives ask for cement above 65 or 69 years; the source argues that "
+        "uncemented stems can be safe (1,004 cases of one surgeon).",
+        strength="policy, disputed",
+        sources=("england_ages",),
+        from_years=66.0,
+    ),
+    Evidence(
+        statement="For hip fracture treated by arthroplasty, guidelines recommend cemented stems.",
+        strength="guidelines, resting on trials",
+        sources=("nice_fracture", "aaos_fracture"),
+        needs="fracture",
+    ),
+    Evidence(
+        statement="After bipolar hemiarthroplasty fracture was seen in 7.4 % without and 0.9 % "
+        "with cement (hazard ratio 9.3, 1.2 to 75); the hip score was better without.",
+        strength="randomised trial, wide interval",
+        sources=("rct_bipolar",),
+        needs="fracture",
+    ),
+    Evidence(
+        statement="Around a cementless tapered stem early fracture was 5.2 times as frequent with "
+        "letter C as with B; the authors suggest to consider cement in women with poor bone.",
+        strength="cohort of one centre, moderate",
+        sources=("fracture_letter",),
+        women=True,
+        needs="osteoporosis",
+    ),
+)

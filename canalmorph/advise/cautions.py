@@ -20,9 +20,7 @@ NARROW_ISTHMUS_MM = 8.0
 #: Facts that bear on fixation and that no number here contains.
 UNKNOWN_FACTS = (
     "Bone density: not measured; CT numbers (HU) are no density in mg/cm³ and hang on the voltage.",
-    "Age and sex: not used here, even where the scan states them.",
-    "A fracture, or arthroplasty because of one.",
-    "Deformity, previous surgery or an implant in the femur.",
+    "Deformity, or previous surgery of the femur.",
     "Infection.",
     "The surgeon's experience and the implants at hand.",
 )
@@ -36,23 +34,6 @@ _COMMON_PRACTICE = (
     "practice, not a tested rule; readers of the same films agree poorly on such rules (kappa "
     "0.32 for a score of this family, 100 hip fractures; medcraveonline IJRRT-05-00184)."
 )
-_REGISTRIES = (
-    "Registries record age and sex, not shape: fracture was 5.2 times as frequent after "
-    "uncemented as after cemented hips, 12 times in women (Norway, 66,995 hips, PMC7006785); from "
-    "75 years on uncemented hips were revised more often than those with a cemented stem (hazard "
-    "ratio 1.6, six registries, PMC4271427). Below 60 years no effect of the stem was seen "
-    "(Germany, 333,144 hips, Bone Joint J 2024;106-B). Associations, strong, not trials."
-)
-_FRACTURE = (
-    "For hip fracture treated by arthroplasty, guidelines recommend cemented stems (NICE, "
-    "NBK83015; AAOS, orthoguidelines.org 1707; resting on trials)."
-)
-_CEMENT_HARM = (
-    "Cement has its own risks: above 70 years pulmonary embolism was 3.9 times as frequent with "
-    "cement (registry, doi:10.1080/17453674.2020.1745420), and loosening of the stem "
-    "less frequent without cement (risk ratio 0.4; Sweden, 170,413 hips, "
-    "doi:10.3109/17453671003685400)."
-)
 _LETTER_C_RISK = (
     "Around a cementless tapered stem, early fracture was 5.2 times as frequent with letter C as "
     "with B (one centre, 1,598 hips, PMID 28385933; moderate evidence)."
@@ -61,7 +42,7 @@ _LETTER_C_RISK = (
 
 def list_cautions(canal_type: CanalType, indices: CanalIndices) -> tuple[str, ...]:
     """Return the cautions that belong to every suggestion, and those of this canal and cortex."""
-    cautions = [_NO_TRIAL, _COMMON_PRACTICE, _REGISTRIES, _FRACTURE, _CEMENT_HARM]
+    cautions = [_NO_TRIAL, _COMMON_PRACTICE]
     cautions += list_thin_cortex(indices)
     if canal_type.letter is not None:
         cautions.append(
@@ -124,7 +105,7 @@ def _speaks_against_press_fit(canal_type: CanalType, indices: CanalIndices) -> l
         )
     against.append(
         "Against press-fit: in the registries high age and female sex went with more fractures "
-        "around uncemented stems; neither is used here (see the cautions)."
+        "around uncemented stems; neither is in these numbers (see the cautions)."
     )
     return against
 

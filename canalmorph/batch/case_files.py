@@ -4,20 +4,26 @@ import os
 import secrets
 import shutil
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from canalmorph.advise.clinic import note_clinic
+from canalmorph.batch.clinic import CLINIC_NAME, CaseClinic, write_clinic
 from canalmorph.batch.digest import RECORD_NAME, write_digest
 from canalmorph.batch.folder import OUTDATED_SUFFIX, UNFINISHED_PREFIX, ResultsFolder
 from canalmorph.batch.ledger import Entry, NamedRefusal
 from canalmorph.export.masks import write_masks
 from canalmorph.export.record import write_record
+from canalmorph.model.clinic import ClinicFacts
 from canalmorph.model.dicom_source import DicomSource
+from canalmorph.model.results import CaseResult
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement
 from canalmorph.report.case_list import make_thumbnails
+from canalmorph.report.content import make_content
 from canalmorph.report.page import PAGE_NAME, write_page
 from canalmorph.report.picture_file import PICTURES_NAME, write_pictures
-from canalmorph.report.pictures import take_all_pictures
+from canalmorph.report.pictures import FemurPictures, take_all_pictures
 from canalmorph.report.sheet import SHEET_NAME, write_sheet
 from canalmorph.results_errors import ResultsNotWritableError
 
@@ -36,6 +42,7 @@ def write_case(
     noted: Sequence[NamedRefusal] = (),
     sources: Sequence[DicomSource] = (),
     seconds: float,
+    facts: ClinicFacts,
 ) -> None:
     """Write record, page, pictures and masks of a case; an earlier one of its name is replaced.
 
@@ -55,23 +62,31 @@ def write_case(
         The scanned series, where DICOM objects are to be written; empty for none.
     seconds : float
         For reading and measuring. [s]
+    facts : ClinicFacts
+        As the clinic's table states them.
 
     Raises
     ------
     ResultsNotWritableError
         If the folder cannot be written.
     """
-    case, aligned, deidentified = measurement.case, measurement.aligned, entry.terms.deidentified
+    case, aligned = measurement.case, measurement.aligned
+    clinic = CaseClinic(
+        patient=case.patient,
+        source=case.scan.source,
+        facts=facts,
+        deidentified=entry.terms.deidentified,
+    )
     unfinished = folder.cases / f"{UNFINISHED_PREFIX}{case.case_id}-{secrets.token_hex(4)}"
     try:
         unfinished.mkdir()
         write_masks(unfinished / "masks.nii.gz", volume, aligned)
         pictures = take_all_pictures(case.femora, aligned)
         write_pictures(unfinished / PICTURES_NAME, pictures)
-        write_page(case, pictures, unfinished / PAGE_NAME, deidentify=deidentified)
-        write_sheet(case, pictures, unfinished / SHEET_NAME, deidentify=deidentified)
+        write_clinic(unfinished / CLINIC_NAME, clinic)
+        write_reports(unfinished, case, pictures, clinic)
         if sources:
-            _write_dicom(unfinished, measurement, volume, folder, sources, deidentified)
+            _write_dicom(unfinished, measurement, volume, folder, sources, clinic.deidentified)
         # Names of files are hidden already, by a keyed hash, where they are to be hidden.
         write_record(unfinished / RECORD_NAME, case)
         write_digest(
@@ -117,6 +132,22 @@ def _write_dicom(
         report_pdf=unfinished / SHEET_NAME,
     )
     _sync(unfinished / DICOM_FOLDER)
+
+
+def write_reports(
+    folder: Path, case: CaseResult, pictures: Sequence[FemurPictures], clinic: CaseClinic
+) -> None:
+    """Write page and paper of one case; the patient and the scan's name are those of `clinic`.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be written.
+    """
+    named = replace(case, patient=clinic.patient, scan=replace(case.scan, source=clinic.source))
+    content = make_content(named, notes=note_clinic(clinic.known), deidentify=clinic.deidentified)
+    write_page(case, content, pictures, folder / PAGE_NAME)
+    write_sheet(case, content, pictures, folder / SHEET_NAME)
 
 
 def discard_case(case_id: str, folder: ResultsFolder) -> None:

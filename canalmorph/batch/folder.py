@@ -108,18 +108,41 @@ def open_results(
     """
     _check_place(path, inputs)
     given_key = None if key_file is None else _read_key(key_file)
-    lock = FileLock(path / LOCK_NAME, timeout=0)
     try:
         path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ResultsNotWritableError(folder=str(path)) from error
+    with hold_results(path):
+        yield _prepare(path, given_key)
+
+
+@contextmanager
+def hold_results(path: Path) -> Iterator[None]:
+    """Lock a results folder, so that no other run changes it within the block.
+
+    Raises
+    ------
+    ResultsBusyError
+        If another run holds it.
+    ResultsNotWritableError
+        If it cannot be written.
+    """
+    lock = FileLock(path / LOCK_NAME, timeout=0)
+    try:
         lock.acquire()
     except Timeout:
         raise ResultsBusyError(folder=str(path)) from None
     except OSError as error:
         raise ResultsNotWritableError(folder=str(path)) from error
     try:
-        yield _prepare(path, given_key)
+        yield
     finally:
         lock.release()
+
+
+def find_key(path: Path) -> bytes | None:
+    """Return the key that lies in a results folder; None where it is kept elsewhere."""
+    return _read_key(path / KEY_NAME) if (path / KEY_NAME).is_file() else None
 
 
 def _check_place(path: Path, inputs: Sequence[Path]) -> None:

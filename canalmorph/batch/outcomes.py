@@ -1,10 +1,11 @@
 """What a batch tells while it runs and what is left of it: light, frozen, without pictures."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
+from canalmorph.batch.clinic import ClinicTable
 from canalmorph.export.rows import Row
 from canalmorph.model.results import Refusal
 from canalmorph.model.volume import CtVolume
@@ -25,12 +26,15 @@ class BatchOptions:
         Measure what was measured with the same files and settings already, too.
     dicom : bool
         Write the results of DICOM series as DICOM objects, too.
+    clinic : ClinicTable
+        What the clinic states of its patients; de-identified, a row is found by case or series.
     """
 
     deidentify: bool = False
     key_file: Path | None = None
     again: bool = False
     dicom: bool = False
+    clinic: ClinicTable = field(default_factory=ClinicTable)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -161,6 +161,7 @@ class _Run:
                     knees_name=self._name_knees(series, paths),
                     folder=self._folder,
                     settings=self._settings,
+                    clinic=self._options.clinic,
                     measure=self._measure,
                     dicom=self._options.dicom,
                 )

@@ -2,9 +2,10 @@
 
 import traceback
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from canalmorph.batch.case_files import DICOM_FOLDER
+from canalmorph.batch.clinic import ClinicTable
 from canalmorph.batch.digest import read_digest
 from canalmorph.batch.folder import ResultsFolder
 from canalmorph.batch.identity import hide_refusal
@@ -40,6 +41,8 @@ class CaseTask:
         Where to write; the worker sees it under the same path.
     settings : Settings
         Of all stages.
+    clinic : ClinicTable
+        What the clinic states of its patients.
     measure : callable
         The pipeline's way from a volume to its measures; for other processes an importable one.
     dicom : bool
@@ -52,6 +55,7 @@ class CaseTask:
     knees_name: str
     folder: ResultsFolder
     settings: Settings
+    clinic: ClinicTable = field(default_factory=ClinicTable)
     measure: MeasureScan = measure_scan
     dicom: bool = False
 

@@ -24,6 +24,7 @@ from canalmorph.batch.task import (
 )
 from canalmorph.errors import CanalMorphError, MissingTagError
 from canalmorph.export.rows import make_case_rows
+from canalmorph.model.clinic import ClinicFacts
 from canalmorph.model.dicom_source import DicomSource
 from canalmorph.model.results import CaseResult, Refusal
 from canalmorph.model.volume import CtVolume
@@ -154,5 +155,11 @@ class _CaseWork:
             noted=noted,
             sources=sources,
             seconds=time.monotonic() - self._started,
+            facts=task.clinic.find(
+                case_id=self._name,
+                accession=volume.patient.accession,
+                series=volume.facts.series_key,
+            )
+            or ClinicFacts(),
         )
         return measurement.case

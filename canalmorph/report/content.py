@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from canalmorph.flags import Quality
+from canalmorph.model.clinic import ClinicNotes
 from canalmorph.model.codes import describe_warning
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CaseResult, FemurResult
@@ -71,6 +72,7 @@ class CaseContent:
     refusals: tuple[str, ...]
     unseen: tuple[str, ...]
     cautions: tuple[str, ...]
+    clinic: ClinicNotes
     unknown: tuple[str, ...]
     tables: tuple[NumberTable, ...]
     comparison: tuple[SideRow, ...]
@@ -81,8 +83,21 @@ class CaseContent:
     sources: tuple[str, ...]
 
 
-def make_content(case: CaseResult, *, deidentify: bool = False) -> CaseContent:
-    """Return what the pages say of a case; with `deidentify` neither patient nor file is in it."""
+def make_content(
+    case: CaseResult, *, notes: ClinicNotes | None = None, deidentify: bool = False
+) -> CaseContent:
+    """Return what the pages say of a case.
+
+    Parameters
+    ----------
+    case : CaseResult
+        The numbers, and the patient.
+    notes : ClinicNotes, optional
+        What follows from the facts of the clinic.
+    deidentify : bool
+        Whether the pages show the case's name only, and neither patient nor file.
+    """
+    notes = notes or ClinicNotes()
     return CaseContent(
         title=f"Femoral canal, case {case.case_id}",
         who=_list_who(case, deidentify=deidentify),
@@ -92,7 +107,8 @@ def make_content(case: CaseResult, *, deidentify: bool = False) -> CaseContent:
         refusals=tuple(describe_refusal(one, deidentify=deidentify) for one in case.refusals),
         unseen=_list_unseen(case),
         cautions=(*_list_scan_cautions(case), *_list_cautions(case.femora)),
-        unknown=_merge(femur.advice.unknown for femur in case.femora),
+        clinic=notes,
+        unknown=(*notes.missing, *_merge(femur.advice.unknown for femur in case.femora)),
         tables=list_numbers(case),
         comparison=list_sides(case),
         comparison_words=describe_sides(case),

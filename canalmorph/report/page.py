@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.report.classes_figure import draw_classes_figure
-from canalmorph.report.content import SideContent, make_content
+from canalmorph.report.content import CaseContent, SideContent
 from canalmorph.report.cuts import READINGS, Cut, draw_cuts
 from canalmorph.report.numbers import format_level
 from canalmorph.report.outlines import list_marked_levels
@@ -64,40 +64,33 @@ class SidePart:
 
 
 def write_page(
-    case: CaseResult,
-    pictures: Sequence[FemurPictures],
-    path: Path,
-    *,
-    deidentify: bool = False,
+    case: CaseResult, content: CaseContent, pictures: Sequence[FemurPictures], path: Path
 ) -> None:
     """Write the page of one case.
 
     Parameters
     ----------
     case : CaseResult
-        The numbers, and the patient.
+        The numbers that are drawn.
+    content : CaseContent
+        What is said of them.
     pictures : sequence of FemurPictures
         Matched to the case by side; a side that is not among them has its numbers without CT
         pictures.
     path : Path
         Usually ``RESULTS/cases/CASE_ID/report.html``; its folder must exist.
-    deidentify : bool
-        Whether the page shows the case's name only, and neither patient nor file.
 
     Raises
     ------
     OSError
         If the file cannot be written.
     """
-    text = make_page(case, pictures, deidentify=deidentify)
+    text = make_page(case, content, pictures)
     path.write_text(text, encoding="utf-8", errors="replace", newline="\n")
 
 
-def make_page(
-    case: CaseResult, pictures: Sequence[FemurPictures], *, deidentify: bool = False
-) -> str:
+def make_page(case: CaseResult, content: CaseContent, pictures: Sequence[FemurPictures]) -> str:
     """Return the page of `write_page` as text."""
-    content = make_content(case, deidentify=deidentify)
     by_side = {taken.side: taken for taken in pictures}
     parts = [
         _make_side(femur, words, by_side.get(femur.side))
@@ -133,13 +126,13 @@ def _make_side(femur: FemurResult, words: SideContent, pictures: FemurPictures |
     if pictures is None:
         return SidePart(words=words, classes_svg=classes)
     sections = draw_section_figures(femur, pictures, prefix=f"{side}-section")
-    cuts = draw_cuts(femur, pictures)
+    cuts = tuple(replace(cut, svg=Markup(cut.svg)) for cut in draw_cuts(femur, pictures))
     return SidePart(
         words=words,
         classes_svg=classes,
         widths_svg=Markup(draw_widths_figure(femur, pictures, prefix=f"{side}-widths")),
         section_svgs=tuple(Markup(section) for section in sections),
-        cuts=tuple(replace(cut, svg=Markup(cut.svg)) for cut in cuts),
+        cuts=cuts,
         first=min(cuts, key=lambda cut: abs(cut.level_mm)),
         marks=tuple(
             Mark(

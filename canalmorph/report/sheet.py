@@ -14,7 +14,7 @@ from pypdf import PdfWriter
 from pypdf.generic import ArrayObject, NameObject, RectangleObject, StreamObject
 
 from canalmorph.model.results import CaseResult, FemurResult
-from canalmorph.report.content import CaseContent, make_content
+from canalmorph.report.content import CaseContent
 from canalmorph.report.drawing import start_figure, use_style, use_type
 from canalmorph.report.pictures import FemurPictures
 from canalmorph.report.sections_figure import draw_section, list_marked_sections
@@ -44,11 +44,7 @@ KEY = (
 
 
 def write_sheet(
-    case: CaseResult,
-    pictures: Sequence[FemurPictures],
-    path: Path,
-    *,
-    deidentify: bool = False,
+    case: CaseResult, content: CaseContent, pictures: Sequence[FemurPictures], path: Path
 ) -> None:
     """Write the paper of one case; arguments as in `canalmorph.report.page.write_page`.
 
@@ -57,14 +53,11 @@ def write_sheet(
     OSError
         If the file cannot be written.
     """
-    path.write_bytes(make_sheet(case, pictures, deidentify=deidentify))
+    path.write_bytes(make_sheet(case, content, pictures))
 
 
-def make_sheet(
-    case: CaseResult, pictures: Sequence[FemurPictures], *, deidentify: bool = False
-) -> bytes:
+def make_sheet(case: CaseResult, content: CaseContent, pictures: Sequence[FemurPictures]) -> bytes:
     """Return the paper of `write_sheet` as a PDF file; without pictures it is one page."""
-    content = make_content(case, deidentify=deidentify)
     by_side = {taken.side: taken for taken in pictures}
     shown = [(femur, by_side[femur.side]) for femur in case.femora if femur.side in by_side]
     drawn = io.BytesIO()

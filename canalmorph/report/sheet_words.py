@@ -214,10 +214,17 @@ def _list_below(content: CaseContent) -> list[Paragraph]:
     scan = "; ".join(f"{name}: {fact}" for name, fact in content.scan.items())
     return [
         *_list_bullets("Cautions", content.cautions),
-        *_list_bullets("Not known here", content.unknown),
+        *_list_bullets("Not known here", [" ".join(content.unknown)]),
         *_list_bullets("Not measured, and why", missing),
         *_list_bullets("Method and scan", [content.method, *planes, scan, content.kvp]),
+        # Last, since it may be long: where room is short, this is what report.html has alone.
+        *_list_bullets("Published about fixation in such patients", _list_clinic(content)),
     ]
+
+
+def _list_clinic(content: CaseContent) -> list[str]:
+    stated = " ".join(content.clinic.stated)
+    return [*([f"Stated: {stated}"] if stated else []), *content.clinic.cautions]
 
 
 def _list_missing(content: CaseContent) -> list[str]:

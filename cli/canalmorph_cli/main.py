@@ -14,6 +14,7 @@ from canalmorph_cli.commands.fill import fill
 from canalmorph_cli.commands.measure import measure
 from canalmorph_cli.commands.methods import methods
 from canalmorph_cli.commands.phantom import phantom
+from canalmorph_cli.commands.report import report
 from canalmorph_cli.commands.survey import survey
 from canalmorph_cli.commands.verify import verify
 from canalmorph_cli.exits import ExitStatus
@@ -27,7 +28,19 @@ app = typer.Typer(
     epilog="Exit status: 0 done, 1 bug or broken promise of verify, 2 wrong usage, "
     "3 nothing could be measured, 4 finished with refusals.",
 )
-for command in (measure, survey, export, describe, agree, methods, fill, phantom, verify, demo):
+for command in (
+    measure,
+    survey,
+    report,
+    export,
+    describe,
+    agree,
+    methods,
+    fill,
+    phantom,
+    verify,
+    demo,
+):
     app.command()(command)
 
 

@@ -136,7 +136,14 @@ def test_a_case_has_its_files_and_nothing_else_lies_about(
     (case,) = (tmp_path / "out/cases").iterdir()
     assert case.name == result.measured[0].case_id
     shown = {path.name for path in case.iterdir() if path.name[0] != "."}
-    assert shown == {"result.json", "report.html", "report.pdf", "pictures.npz", "masks.nii.gz"}
+    assert shown == {
+        "result.json",
+        "report.html",
+        "report.pdf",
+        "pictures.npz",
+        "clinic.json",
+        "masks.nii.gz",
+    }
     visible = {path.name for path in (tmp_path / "out").iterdir() if path.name[0] != "."}
     assert visible == {*TABLES, "columns.csv", "cases", "ledger.sqlite", "cohort.html"}
     levels = read_rows(tmp_path / "out/sections.csv")

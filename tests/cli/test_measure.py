@@ -348,3 +348,28 @@ def test_a_run_is_repeated_like_another_one(
     assert "leave out --all-series and --axial" in capsys.readouterr().err
     assert run_command([*words, str(measured), "--like", str(day)]) == 2
     assert "no folder of results" in capsys.readouterr().err
+
+
+def test_report_draws_the_pages_again(measured: Path, run: Callable, tmp_path: Path) -> None:
+    (page,) = measured.glob("cases/*/report.html")
+    case = page.parent.name
+    page.unlink()
+    said = run("report", measured)
+    assert said.status == 0
+    assert f"{case}  drawn" in said.out
+    assert b"Osteoporosis: not stated." in page.read_bytes()
+    facts = tmp_path / "facts.csv"
+    facts.write_text(f"case_id,osteoporosis\n{case},yes\n", encoding="utf-8")
+    assert run("report", measured, case, "--facts", facts).status == 0
+    assert b"Osteoporosis." in page.read_bytes()
+
+
+def test_report_refuses_what_it_cannot_take(measured: Path, run: Callable, tmp_path: Path) -> None:
+    assert run("report", measured, "nobody").status == 2
+    assert run("report", tmp_path).status == 2
+    facts = tmp_path / "facts.csv"
+    facts.write_text("case_id,osteoporosis\nx,perhaps\n", encoding="utf-8")
+    said = run("report", measured, "--facts", facts)
+    assert said.status == 2
+    assert "Line 2" in said.err
+    assert "perhaps" not in said.err + said.out

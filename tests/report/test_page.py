@@ -9,9 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from canalmorph.model.clinic import ClinicNotes
 from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.model.results import CanalIndices, CaseResult, FemurResult, Measurement, Refusal
 from canalmorph.model.volume import PatientFacts
+from canalmorph.report.content import make_content
 from canalmorph.report.listing import list_gaps, name_column
 from canalmorph.report.page import make_page, write_page
 from canalmorph.report.pictures import FemurPictures
@@ -19,6 +21,16 @@ from canalmorph.report.wording import describe_shape
 
 Case = tuple[CaseResult, tuple[FemurPictures, ...]]
 HOSTILE = '<script>alert("x")</script><img src=x onerror=y>{{7*7}}'
+
+
+def _make_page(
+    case: CaseResult,
+    pictures: tuple[FemurPictures, ...],
+    *,
+    notes: ClinicNotes | None = None,
+    deidentify: bool = False,
+) -> str:
+    return make_page(case, make_content(case, notes=notes, deidentify=deidentify), pictures)
 
 
 class _Reader(HTMLParser):
@@ -56,7 +68,7 @@ def _read(page: str) -> tuple[_Reader, str]:
 
 @pytest.fixture(scope="module")
 def whole_page(whole_case: Case) -> str:
-    return make_page(*whole_case)
+    return _make_page(*whole_case)
 
 
 def test_nothing_is_loaded_from_elsewhere(whole_page: str) -> None:
@@ -80,7 +92,7 @@ def test_only_the_pages_own_script_may_run(whole_page: str) -> None:
 
 
 def test_the_page_of_two_whole_femora_weighs_less_than_3_mb(long_case: Case) -> None:
-    page = make_page(*long_case)
+    page = _make_page(*long_case)
     assert page.count('class="cut"') >= 2 * 110
     assert len(page.encode()) < 3_000_000
 
@@ -108,7 +120,7 @@ def test_no_date_and_no_maker_is_in_the_pictures(whole_page: str) -> None:
 
 
 def test_the_same_case_makes_the_same_page(whole_case: Case, whole_page: str) -> None:
-    assert make_page(*whole_case) == whole_page
+    assert _make_page(*whole_case) == whole_page
 
 
 def test_parts_come_in_their_order(whole_page: str) -> None:
@@ -158,7 +170,7 @@ def test_every_text_of_the_file_is_escaped(whole_case: Case) -> None:
             Refusal(stage=HOSTILE, code=HOSTILE, message=HOSTILE, source=HOSTILE, tag=HOSTILE),
         ),
     )
-    page = make_page(hostile, pictures)
+    page = _make_page(hostile, pictures)
     reader, text = _read(page)
     assert page.count("<script") == 1
     assert "<img" not in page
@@ -169,7 +181,7 @@ def test_every_text_of_the_file_is_escaped(whole_case: Case) -> None:
 
 def test_a_deidentified_page_names_the_case_only(whole_case: Case, partial_case: Case) -> None:
     for case, pictures in (whole_case, partial_case):
-        page = make_page(case, pictures, deidentify=True)
+        page = _make_page(case, pictures, deidentify=True)
         for secret in (
             "Quill",
             "Rosalind",
@@ -187,7 +199,7 @@ def test_a_deidentified_page_names_the_case_only(whole_case: Case, partial_case:
 
 
 def test_a_partial_scan_says_what_is_missing_and_why(partial_case: Case) -> None:
-    _, text = _read(make_page(*partial_case))
+    _, text = _read(_make_page(*partial_case))
     assert "The right femur was not measured." in text
     assert "metal lies in the right femur" in text
     assert "The isthmus lies below the scan." in text
@@ -199,7 +211,7 @@ def test_a_partial_scan_says_what_is_missing_and_why(partial_case: Case) -> None
 
 def test_a_femur_without_its_ct_keeps_its_numbers(whole_case: Case) -> None:
     case, _ = whole_case
-    page = make_page(case, ())
+    page = _make_page(case, ())
     _, text = _read(page)
     assert "No CT pictures" in text
     assert "data:image" not in page
@@ -209,12 +221,13 @@ def test_a_femur_without_its_ct_keeps_its_numbers(whole_case: Case) -> None:
 def test_a_case_without_the_other_side_says_so(whole_case: Case) -> None:
     case, pictures = whole_case
     alone = replace(case, femora=case.femora[:1])
-    _, text = _read(make_page(alone, pictures[:1]))
+    _, text = _read(_make_page(alone, pictures[:1]))
     assert "No left femur was found in the scan." in text
 
 
 def test_the_file_is_written_whole(whole_case: Case, whole_page: str, tmp_path: Path) -> None:
-    write_page(*whole_case, tmp_path / "report.html")
+    case, pictures = whole_case
+    write_page(case, make_content(case), pictures, tmp_path / "report.html")
     assert (tmp_path / "report.html").read_text(encoding="utf-8") == whole_page
 
 
@@ -252,7 +265,7 @@ def test_every_warning_reads_as_a_sentence(whole_case: Case) -> None:
         femora=(femur, case.femora[1]),
         scan=replace(case.scan, warnings=("clipped-high-values",)),
     )
-    _, text = _read(make_page(warned, pictures))
+    _, text = _read(_make_page(warned, pictures))
     assert "The head's circle is met 20 mm above the lesser trochanter" in text
     assert "The cortex is thin 20 mm above the lesser trochanter" in text
     assert "new code" in text
@@ -271,7 +284,7 @@ def test_left_stands_against_right_and_marks_what_differs(
     assert f"{len(notable)} of {len(case.differences)} numbers differ by more than 3" in text
     assert whole_page.count('<tr class="notable">') == len(notable)
     alone = replace(case, femora=case.femora[:1], differences=())
-    assert "Left against right" not in _read(make_page(alone, pictures[:1]))[1]
+    assert "Left against right" not in _read(_make_page(alone, pictures[:1]))[1]
 
 
 def test_the_letter_stands_with_what_each_view_says(whole_page: str) -> None:
@@ -287,7 +300,7 @@ def test_ct_numbers_stand_with_the_tube_voltage(
     whole_case: Case, kvp: float | None, words: str
 ) -> None:
     case, _ = whole_case
-    _, text = _read(make_page(replace(case, scan=replace(case.scan, kvp=kvp)), ()))
+    _, text = _read(_make_page(replace(case, scan=replace(case.scan, kvp=kvp)), ()))
     assert f"hang on the tube voltage, which {words}" in text
 
 
@@ -297,7 +310,19 @@ def test_a_caution_of_one_side_names_it(whole_case: Case) -> None:
         replace(femur, advice=replace(femur.advice, cautions=("Of both.", f"Of {femur.side}.")))
         for femur in case.femora
     )
-    _, text = _read(make_page(replace(case, femora=femora), ()))
+    _, text = _read(_make_page(replace(case, femora=femora), ()))
     assert "Right: Of right." in text
     assert "Left: Of left." in text
     assert "Right: Of both." not in text
+
+
+def test_what_the_clinic_states_stands_under_the_cautions(whole_case: Case) -> None:
+    notes = ClinicNotes(
+        cautions=("Of such patients.",), stated=("Age 81 years.",), missing=("Sex: not stated.",)
+    )
+    _, text = _read(_make_page(*whole_case, notes=notes))
+    places = [
+        text.index(words)
+        for words in ("Cautions", "Stated: Age 81 years.", "Of such patients.", "Sex: not stated.")
+    ]
+    assert places == sorted(places)

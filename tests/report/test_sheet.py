@@ -29,6 +29,12 @@ Case = tuple[CaseResult, tuple[FemurPictures, ...]]
 ROOM_PX = PAGE_PX[1] - 2 * MARGIN_PX
 
 
+def _make_sheet(
+    case: CaseResult, pictures: tuple[FemurPictures, ...], *, deidentify: bool = False
+) -> bytes:
+    return make_sheet(case, make_content(case, deidentify=deidentify), pictures)
+
+
 def _read(file: bytes) -> tuple[PdfReader, str]:
     reader = PdfReader(io.BytesIO(file), strict=True)
     text = " ".join(page.extract_text() for page in reader.pages)
@@ -37,7 +43,7 @@ def _read(file: bytes) -> tuple[PdfReader, str]:
 
 @pytest.fixture(scope="module")
 def whole_sheet(whole_case: Case) -> bytes:
-    return make_sheet(*whole_case)
+    return _make_sheet(*whole_case)
 
 
 def test_two_a4_pages_with_both_sides(whole_sheet: bytes) -> None:
@@ -92,12 +98,12 @@ def _find_descriptors(font: Any) -> list[Any]:
 
 
 def test_the_same_case_makes_the_same_paper(whole_case: Case, whole_sheet: bytes) -> None:
-    assert make_sheet(*whole_case) == whole_sheet
+    assert _make_sheet(*whole_case) == whole_sheet
     assert b"CreationDate" not in whole_sheet
 
 
 def test_a_partial_scan_says_what_is_missing(partial_case: Case) -> None:
-    _, text = _read(make_sheet(*partial_case))
+    _, text = _read(_make_sheet(*partial_case))
     assert "The right femur was not measured." in text
     assert "metal lies in the right femur" in text
     assert "Fixation, for discussion: undecided." in text
@@ -106,13 +112,13 @@ def test_a_partial_scan_says_what_is_missing(partial_case: Case) -> None:
 
 
 def test_without_its_ct_the_paper_is_one_page_and_says_so(whole_case: Case) -> None:
-    reader, text = _read(make_sheet(whole_case[0], ()))
+    reader, text = _read(_make_sheet(whole_case[0], ()))
     assert len(reader.pages) == 1
     assert "no CT pictures" in text
 
 
 def test_a_deidentified_paper_names_the_case_only(whole_case: Case) -> None:
-    file = make_sheet(*whole_case, deidentify=True)
+    file = _make_sheet(*whole_case, deidentify=True)
     reader, text = _read(file)
     for secret in ("Quill", "PX-552317", "1944", "2024-05-11", "tuesday", "scan_04"):
         assert secret not in text
@@ -124,7 +130,7 @@ def test_names_in_any_letters_are_shown_or_marked(whole_case: Case) -> None:
     case, _ = whole_case
     name = "$x_1$ <b>^Müller 山\x07\nBjørk"
     named = replace(case, patient=PatientFacts(name=name))
-    _, text = _read(make_sheet(named, ()))
+    _, text = _read(_make_sheet(named, ()))
     assert "Name: $x_1$ <b> Müller \N{WHITE SQUARE} Bjørk" in text
 
 

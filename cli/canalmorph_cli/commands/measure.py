@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
-from canalmorph_cli.parts import check_parts
+from canalmorph_cli.parts import check_parts, refuse_wrong_words
 
 
 @turn_errors_into_status
@@ -73,6 +73,15 @@ def measure(
             "--like", metavar="RESULTS", help="Take the settings with which RESULTS were made."
         ),
     ] = None,
+    facts: Annotated[
+        Path | None,
+        typer.Option(
+            "--facts",
+            metavar="CSV",
+            help="The clinic's table: fracture, osteoporosis, previous_implant (yes, no, blank) "
+            "by case_id, accession or series.",
+        ),
+    ] = None,
     again: Annotated[
         bool, typer.Option("--again", help="Measure what was measured already, too.")
     ] = False,
@@ -88,6 +97,7 @@ def measure(
     """
     if dicom:
         check_parts("measure --dicom", ("highdicom",), "canalmorph[dicom]")
+    from canalmorph.batch.clinic import ClinicTable, read_clinic_table
     from canalmorph.batch.engine import FittingEngine
     from canalmorph.batch.outcomes import BatchOptions
     from canalmorph.batch.repeat import read_settings
@@ -111,7 +121,11 @@ def measure(
             measure=replace(settings.measure, axial=axial),
         )
     console = make_console()
-    options = BatchOptions(deidentify=deidentify, key_file=case_key, again=again, dicom=dicom)
+    with refuse_wrong_words():
+        clinic = ClinicTable() if facts is None else read_clinic_table(facts)
+    options = BatchOptions(
+        deidentify=deidentify, key_file=case_key, again=again, dicom=dicom, clinic=clinic
+    )
     engine = FittingEngine(
         workers=workers,
         scheduler=scheduler,

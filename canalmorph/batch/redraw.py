@@ -1,0 +1,111 @@
+"""Pages of measured cases drawn again from what lies with them; nothing is measured."""
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from canalmorph.batch.case_files import write_reports
+from canalmorph.batch.clinic import (
+    CLINIC_NAME,
+    CaseClinic,
+    ClinicTable,
+    read_clinic,
+    write_clinic,
+)
+from canalmorph.batch.digest import RECORD_NAME
+from canalmorph.batch.folder import CODEBOOK_NAME, ResultsFolder, find_key, hold_results
+from canalmorph.errors import CanalMorphError
+from canalmorph.export.record import read_record
+from canalmorph.report.picture_file import PICTURES_NAME, read_pictures
+from canalmorph.results_errors import ResultsNotWritableError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Redrawn:
+    """What became of one case.
+
+    Attributes
+    ----------
+    case_id : str
+        Its name.
+    error : CanalMorphError or None
+        Why its pages were left as they are.
+    """
+
+    case_id: str
+    error: CanalMorphError | None = None
+
+
+def redraw_cases(
+    results: Path, names: Sequence[str] = (), *, table: ClinicTable | None = None
+) -> Iterator[Redrawn]:
+    """Draw page and paper of cases again; a case that cannot be drawn stops no other.
+
+    Parameters
+    ----------
+    results : Path
+        Results folder of ``measure``.
+    names : sequence of str
+        Cases; all where none is named.
+    table : ClinicTable, optional
+        What the clinic states now: a row takes the place of what it stated of that patient.
+
+    Raises
+    ------
+    ValueError
+        If the folder is no results folder, or a named case is not in it.
+    ResultsFolderError
+        If another run holds the folder, or it cannot be written.
+    """
+    if not (results / CODEBOOK_NAME).is_file():
+        raise ValueError("RESULTS must be a folder that `canalmorph measure` made.")
+    found = {path.parent.name: path.parent for path in results.glob(f"cases/[!.]*/{RECORD_NAME}")}
+    unknown = sorted(set(names) - set(found))
+    if unknown:
+        raise ValueError(f"There is no case {', '.join(unknown)} in {results}.")
+    series = _name_series(results, table)
+    with hold_results(results):
+        for name in sorted(names or found):
+            try:
+                _redraw(found[name], table, series)
+            except OSError as error:
+                raise ResultsNotWritableError(folder=str(results)) from error
+            except CanalMorphError as error:
+                yield Redrawn(case_id=name, error=error)
+            else:
+                yield Redrawn(case_id=name)
+
+
+def _name_series(results: Path, table: ClinicTable | None) -> dict[str, str]:
+    """Return the table's series by the names of their cases; empty where the key is elsewhere."""
+    key = find_key(results)
+    if key is None or table is None:
+        return {}
+    folder = ResultsFolder(path=results, key=key)
+    return {folder.name_case(cell): cell for column, cell in table.rows if column == "series"}
+
+
+def _redraw(case_folder: Path, table: ClinicTable | None, series: dict[str, str]) -> None:
+    case = read_record(case_folder / RECORD_NAME)
+    pictures = read_pictures(case_folder / PICTURES_NAME)
+    clinic = read_clinic(case_folder / CLINIC_NAME)
+    stated = _find_row(clinic, case.case_id, table, series)
+    # Drawn aside, so that a crash leaves the old pages whole.
+    with tempfile.TemporaryDirectory(dir=case_folder, prefix=".drawing-") as aside:
+        write_reports(Path(aside), case, pictures, stated)
+        write_clinic(Path(aside) / CLINIC_NAME, stated)
+        for drawn in sorted(Path(aside).iterdir()):
+            drawn.replace(case_folder / drawn.name)
+
+
+def _find_row(
+    clinic: CaseClinic, case_id: str, table: ClinicTable | None, series: dict[str, str]
+) -> CaseClinic:
+    """Return what is stated of a case, by the table where it has a row."""
+    if table is None:
+        return clinic
+    facts = table.find(
+        case_id=case_id, accession=clinic.patient.accession, series=series.get(case_id, "")
+    )
+    return clinic if facts is None else replace(clinic, facts=facts)
