@@ -100,8 +100,11 @@ def write_case(
         _sync(unfinished)
         _put_in_place(unfinished, folder.cases / case.case_id)
         _sync(folder.cases)
-    except OSError as error:
-        raise ResultsNotWritableError(folder=str(folder.path)) from error
+    except BaseException as error:
+        shutil.rmtree(unfinished, ignore_errors=True)
+        if isinstance(error, OSError):
+            raise ResultsNotWritableError(folder=str(folder.path)) from error
+        raise
 
 
 def _write_dicom(

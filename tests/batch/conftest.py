@@ -57,6 +57,7 @@ def measure_elsewhere(
             from canalmorph.batch import case_files
 
             case_files.write_page = lambda *args, **others: None
+            case_files.write_sheet = lambda *args, **others: None
             with calls.open("a") as file:
                 file.write(f"{volume.facts.source}\n")
             progress("measure right")

@@ -8,6 +8,7 @@ import textwrap
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from random import Random
 
 import psutil
 import pytest
@@ -72,7 +73,8 @@ def without_pages(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let measures for other processes be used in this one, and undo what they change."""
     from canalmorph.batch import case_files
 
-    monkeypatch.setattr(case_files, "write_page", case_files.write_page)
+    for name in ("write_page", "write_sheet"):
+        monkeypatch.setattr(case_files, name, getattr(case_files, name))
 
 
 @pytest.mark.usefixtures("without_pages")
@@ -220,24 +222,29 @@ if __name__ == "__main__":
 """
 
 
+def start_run(day: Day, measure: MeasureScan) -> "subprocess.Popen[bytes]":
+    """Start a run in a process of its own, with two workers, into ``out``."""
+    import cloudpickle
+
+    (day.folder / "measure").write_bytes(cloudpickle.dumps(measure))
+    (day.folder / "main.py").write_text(textwrap.dedent(MAIN))
+    words = [day.scans, day.folder / "out", day.key, day.folder / "measure"]
+    # A session of its own: the signal reaches the whole group, as one from a terminal does.
+    return subprocess.Popen(
+        [sys.executable, day.folder / "main.py", *words],
+        start_new_session=True,
+        stderr=subprocess.PIPE,
+    )
+
+
 @pytest.mark.usefixtures("without_pages")
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL], ids=["interrupted", "killed"])
 def test_a_run_that_is_stopped_leaves_no_process_and_is_taken_up(
     tmp_path: Path, scan_bytes: bytes, measure_elsewhere: MakeMeasure, how: signal.Signals
 ) -> None:
-    import cloudpickle
-
     day = Day(tmp_path, scan_bytes, list("abcdefgh"))
     measure = measure_elsewhere(day.calls, nap_s=0.5)
-    (tmp_path / "measure").write_bytes(cloudpickle.dumps(measure))
-    (tmp_path / "main.py").write_text(textwrap.dedent(MAIN))
-    words = [day.scans, tmp_path / "out", day.key, tmp_path / "measure"]
-    # A session of its own: the signal reaches the whole group, as one from a terminal does.
-    process = subprocess.Popen(
-        [sys.executable, tmp_path / "main.py", *words],
-        start_new_session=True,
-        stderr=subprocess.PIPE,
-    )
+    process = start_run(day, measure)
     while len(day.read_calls()) < 4:
         assert process.poll() is None, process.stderr and process.stderr.read()
         time.sleep(0.05)
@@ -264,3 +271,76 @@ def test_a_run_that_is_stopped_leaves_no_process_and_is_taken_up(
     day.run("alone", measure)
     assert day.read_tables("out") == day.read_tables("alone")
     assert not list((tmp_path / "out/cases").glob(".*"))
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("without_pages")
+@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("victim", ["worker", "main", "interrupt"])
+def test_a_fault_at_any_moment_changes_no_table(
+    tmp_path: Path, scan_bytes: bytes, measure_elsewhere: MakeMeasure, victim: str, seed: int
+) -> None:
+    day = Day(tmp_path, scan_bytes, list("abcdefgh"))
+    measure = measure_elsewhere(day.calls, nap_s=0.2)
+    process = start_run(day, measure)
+    random = Random(seed)
+    if random.random() < 0.7:  # else while it starts
+        while not day.read_calls():
+            time.sleep(0.02)
+    time.sleep(3.0 * random.random())
+    workers = psutil.Process(process.pid).children(recursive=True)
+    if victim == "worker" and workers:
+        psutil.Process(random.choice(workers).pid).kill()
+        process.wait()
+    else:
+        os.killpg(process.pid, signal.SIGINT if victim == "interrupt" else signal.SIGKILL)
+    stopped = time.monotonic()
+    process.communicate()
+    assert psutil.wait_procs(workers, timeout=10)[1] == []
+    assert victim == "worker" or time.monotonic() - stopped < 10
+    result = day.run("out", measure)
+    assert {one.state for one in result.outcomes} == {"measured"}
+    # Two were under way; a worker's case is tried again by itself.
+    assert len(day.read_calls()) <= 8 + 2
+    day.run("alone", measure)
+    assert day.read_tables("out") == day.read_tables("alone")
+    assert not list((tmp_path / "out/cases").glob(".*"))
+
+
+@pytest.mark.usefixtures("without_pages")
+@pytest.mark.parametrize("longest_file_bytes", [1_000, 15_000, 60_000, 200_000])
+def test_after_a_full_disk_a_run_is_taken_up(
+    tmp_path: Path,
+    scan_bytes: bytes,
+    measure_elsewhere: MakeMeasure,
+    longest_file_bytes: int,
+) -> None:
+    resource = pytest.importorskip("resource", reason="limits of files are those of POSIX")
+    day = Day(tmp_path, scan_bytes, ["a", "b"])
+    measure = measure_elsewhere(day.calls)
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    # A file that may not grow fails as on a full disk: in the ledger, a table or a case.
+    resource.setrlimit(resource.RLIMIT_FSIZE, (longest_file_bytes, before[1]))
+    try:
+        with pytest.raises(ResultsNotWritableError):
+            day.run("out", measure)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    whole = [path.name for path in (tmp_path / "out").glob("cases/[!.]*")]
+    assert whole == []
+    day.run("out", measure)
+    day.run("alone", measure)
+    assert day.read_tables("out") == day.read_tables("alone")
+    assert not list((tmp_path / "out/cases").glob(".*"))
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may write anywhere")
+def test_results_that_can_only_be_read_are_left_as_they_are(
+    tmp_path: Path, scan_bytes: bytes
+) -> None:
+    day = Day(tmp_path, scan_bytes, ["a"])
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out").chmod(0o500)
+    with pytest.raises(ResultsNotWritableError):
+        day.run("out", lambda: None)  # type: ignore[arg-type, misc]
+    assert list((tmp_path / "out").iterdir()) == []
