@@ -307,6 +307,7 @@ def test_a_fault_at_any_moment_changes_no_table(
     assert not list((tmp_path / "out/cases").glob(".*"))
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("without_pages")
 @pytest.mark.parametrize("longest_file_bytes", [1_000, 15_000, 60_000, 200_000])
 def test_after_a_full_disk_a_run_is_taken_up(
