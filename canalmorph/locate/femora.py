@@ -12,6 +12,7 @@ from canalmorph.femur_errors import (
 )
 from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
 from canalmorph.geometry.lines import fit_line
+from canalmorph.locate.continuity import end_at_break
 from canalmorph.locate.headless import find_headless_shafts
 from canalmorph.locate.heads import find_heads
 from canalmorph.locate.knees import crop_knee
@@ -82,7 +83,7 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
     shafts |= {side: (None, chain) for side, chain in headless.items()}
     if len(found) == 1:
         shafts |= _other_shaft(next(iter(found)), found, chains)
-    return tuple(
+    femurs = (
         replace(
             _make_femur(volume, voxels, affine, side, *shafts[side], chains, bottom_mm),
             metal_lps_mm=metal,
@@ -91,6 +92,7 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
         for side in (Side.RIGHT, Side.LEFT)
         if side in shafts
     )
+    return tuple(end_at_break(one, chains, blocks, block_affine, settings) for one in femurs)
 
 
 def _search_heads(

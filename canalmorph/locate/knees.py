@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
 from canalmorph.geometry.lines import fit_line
+from canalmorph.locate.continuity import NOT_CONTINUOUS
 from canalmorph.locate.metal import find_metal
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.model.femur import Femur, KneeView, Side
@@ -77,7 +78,7 @@ def add_knees(
     block, femurs, settings
         As in `find_knees`.
     """
-    lacking = tuple(femur for femur in femurs if femur.knee is None)
+    lacking = tuple(femur for femur in femurs if _may_have_knee(femur))
     if not lacking:
         return femurs
     views = find_knees(block, femurs, settings)
@@ -88,10 +89,15 @@ def add_knees(
             knee=views.get(femur.side),
             metal_lps_mm=np.concatenate([femur.metal_lps_mm, metal]),
         )
-        if femur.knee is None
+        if _may_have_knee(femur)
         else femur
         for femur in femurs
     )
+
+
+def _may_have_knee(femur: Femur) -> bool:
+    """Whether a second block's knee belongs to a femur: not across a break of its shaft."""
+    return femur.knee is None and NOT_CONTINUOUS not in femur.warnings
 
 
 def find_knees(

@@ -48,7 +48,9 @@ def measure_knee(aligned: AlignedFemur, *, plane_u_deg: float) -> dict[str, Meas
 def explain_knee(aligned: AlignedFemur, facts: dict[str, Measurement]) -> dict[str, str]:
     """Return why a measure of the lower end is blank, by femur column name."""
     femur = aligned.cortex.femur
-    if femur.knee is None:
+    if "shaft_not_continuous" in femur.warnings:
+        reason = "The femur is not continuous: nothing can be measured across the break."
+    elif femur.knee is None:
         reason = "The scan ends above the femoral condyles."
     elif aligned.condyles is None and femur.knee.crop.gaps:
         reason = "Slices are missing at the knee."

@@ -245,6 +245,12 @@ FEMUR_WARNINGS = (
         "Check the shaft axis on the AP picture.",
     ),
     _femur(
+        "shaft_not_continuous",
+        "The femur is not continuous: its shaft has a step, a gap, or another fragment beside it, "
+        "as in a displaced fracture. Only what lies above is measured.",
+        "Look at the pictures; length, torsion and the axes of the leg are blank.",
+    ),
+    _femur(
         "shaft_not_followed",
         "The shaft could not be followed as far down as the scan shows it: a fracture, metal or "
         "contrast may be in the way.",
