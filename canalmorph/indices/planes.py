@@ -55,7 +55,7 @@ def compute_planes(profile: CanalProfile, compute: _Compute) -> dict[str, Measur
 def compute_rotation(
     profile: CanalProfile, here: Measurement, compute: _Compute
 ) -> tuple[Measurement, tuple[str, ...]]:
-    """Return the flare index's largest change over 10 degrees of rotation, and warnings.
+    """Return the size of the flare index's largest change over 10 degrees, and warnings.
 
     Both planes share most of the edges' error; what is left is taken as that of one of them.
     """
@@ -71,8 +71,9 @@ def compute_rotation(
         u = hypot(here.u or 0.0, there.u or 0.0) / 2**0.5
         changes.append((there.value - here.value, u))
         classes.add(_find_class(there.value))
+    # Both ways are often equal and opposite: which is larger, and so a sign, would be chance.
     change, u = max(changes, key=lambda pair: abs(pair[0]))
-    return Measurement(value=change, u=u), (CLASS_TURNS,) if len(classes) > 1 else ()
+    return Measurement(value=abs(change), u=u), (CLASS_TURNS,) if len(classes) > 1 else ()
 
 
 def compute_isthmus_height(profile: CanalProfile, isthmus: Measurement | None) -> Measurement:

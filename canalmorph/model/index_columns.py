@@ -172,7 +172,7 @@ PLANE_COLUMNS = (
     make_measured(
         "cfi_ml_rotation_10_deg_change",
         "1",
-        "Largest change of cfi_ml, up or down, when its plane is turned about the shaft axis by 10 "
+        "Size of the largest change of cfi_ml when its plane is turned about the shaft axis by 10 "
         "degrees to either side.",
         "murakami_2015",
     ),

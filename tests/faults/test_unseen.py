@@ -12,11 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canalmorph.model.results import Measurement
 from canalmorph.read.gate import check_volume
 from canalmorph.read.settings import ReadSettings
-
-LARGER_OF_TWO = "cfi_ml_rotation_10_deg_change"
 
 
 def flip_bytes(voxels, chance):
@@ -48,14 +45,4 @@ def test_what_cannot_be_seen_measures_as_p(whole_pair, damage, seed):
     damage(voxels, np.random.default_rng(seed))
     volume = check_volume(replace(leg, voxels_hu=voxels), ReadSettings())
     case = whole_pair.measure(volume)
-    # The larger of two changes, one to each side: where they are equal and opposite its sign is
-    # a matter of rounding, its size is not.
-    (femur,) = case.femora
-    here = femur.indices.values[LARGER_OF_TWO]
-    there = whole_pair.get_femur("right").indices.values[LARGER_OF_TWO]
-    assert abs(abs(here.value) - abs(there.value)) < 3 * np.hypot(here.u, there.u)
-    values = {**femur.indices.values, LARGER_OF_TWO: Measurement()}
-    femur = replace(femur, indices=replace(femur.indices, values=values))
-    whole_pair.assert_same_as_p(
-        replace(case, femora=(femur,)), sides={"right"}, blank={LARGER_OF_TWO}
-    )
+    whole_pair.assert_same_as_p(case, sides={"right"})

@@ -11,13 +11,12 @@ from canalmorph.flags import Quality
 from canalmorph.measure import cancellous
 from canalmorph.measure.cancellous import (
     LEAST_VOLUME_MM3,
-    METAL_HU,
     find_erosion_mm,
     find_metaphysis,
     find_neck,
     measure_cancellous,
 )
-from canalmorph.model.femur import AlignedFemur, Femur
+from canalmorph.model.femur import METAL_REACH_MM, AlignedFemur, Femur
 from canalmorph.model.results import Measurement
 from canalmorph.model.volume import CtVolume
 from canalmorph_phantoms.cancellous import average_cancellous_hu
@@ -125,13 +124,14 @@ def test_a_narrow_canal_has_no_number(make_aligned: Make) -> None:
 
 
 def test_metal_nearby_blanks_the_number(make_aligned: Make) -> None:
-    def fill(p: np.ndarray) -> np.ndarray:
-        near = np.linalg.norm(p - np.array([RADIUS_MM + 2.0, 0.0, 15.0]), axis=-1) < 2.0
-        return np.where(near, METAL_HU + 100.0, 200.0)
-
-    assert measure_cancellous(_with_ct(_make_tube(make_aligned), fill), LEVELS, CLEAN) == {}
     plain = _with_ct(_make_tube(make_aligned), lambda p: 200.0 + 0 * p[..., 0])
     assert measure_cancellous(plain, LEVELS, CLEAN)
+    # Aside of the region's edge, which lies 3.5 mm within the canal's, by less and by more.
+    for away_mm, known in ((METAL_REACH_MM - 1.0, False), (METAL_REACH_MM + 5.0, True)):
+        place = plain.frame.frame_to_lps_mm(np.array([[RADIUS_MM - 3.5 + away_mm, 0.0, 15.0]]))
+        femur = replace(plain.cortex.femur, metal_lps_mm=place)
+        near = replace(plain, cortex=replace(plain.cortex, femur=femur))
+        assert bool(measure_cancellous(near, LEVELS, CLEAN)) is known
     flagged = np.full(len(LEVELS), int(Quality.METAL))
     assert measure_cancellous(plain, LEVELS, flagged) == {}
 
