@@ -23,7 +23,9 @@ def describe_broken(judgements):
     ]
 
 
-@pytest.mark.parametrize("name", ["left_only", "noiseless_fine"])
+@pytest.mark.parametrize(
+    "name", ["left_only", pytest.param("noiseless_fine", marks=pytest.mark.slow)]
+)
 def test_one_scan_of_the_catalogue_holds_the_promises(name):
     records = examine_for_study(CATALOGUE[name]).records
     # One femur each: the worst case is judged, a mean of one is not.

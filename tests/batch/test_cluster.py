@@ -118,6 +118,7 @@ def test_a_case_that_ends_its_worker_fails_alone(
     assert tables == alone
 
 
+@pytest.mark.slow
 def test_a_case_that_takes_too_long_fails_alone(
     tmp_path: Path, scan_bytes: bytes, measure_elsewhere: MakeMeasure
 ) -> None:
@@ -237,6 +238,7 @@ def start_run(day: Day, measure: MeasureScan) -> "subprocess.Popen[bytes]":
     )
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("without_pages")
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL], ids=["interrupted", "killed"])
 def test_a_run_that_is_stopped_leaves_no_process_and_is_taken_up(

@@ -103,7 +103,7 @@ def test_other_settings_version_or_names_measure_anew(
     assert len(bench.counted) == 2
     bench.run(deidentify=True)
     assert len(bench.counted) == 2
-    monkeypatch.setattr(canalmorph, "__version__", "99.0.0")
+    monkeypatch.setattr("canalmorph.batch.run.VERSION", "99.0.0")
     bench.run(deidentify=True)
     assert len(bench.counted) == 2
     bench.run(deidentify=True)
@@ -180,7 +180,9 @@ def test_a_scan_that_met_a_bug_is_tried_again(
     assert len(bench.run().measured) == 2
 
 
-@pytest.mark.parametrize("harm", ["folder", "record", "ledger"])
+@pytest.mark.parametrize(
+    "harm", [pytest.param("folder", marks=pytest.mark.slow), "record", "ledger"]
+)
 def test_what_was_lost_is_made_again(bench: Bench, harm: str) -> None:
     result = bench.run()
     tables = bench.read_tables()
@@ -202,7 +204,14 @@ class KilledError(BaseException):
     """Ends a run as a kill does: nothing of the run's own code catches it."""
 
 
-@pytest.mark.parametrize("method", ["queue", "start", "finish"])
+@pytest.mark.parametrize(
+    "method",
+    [
+        "start",
+        pytest.param("queue", marks=pytest.mark.slow),
+        pytest.param("finish", marks=pytest.mark.slow),
+    ],
+)
 def test_a_run_killed_at_the_ledger_is_taken_up_without_measuring_twice(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, method: str
 ) -> None:

@@ -145,7 +145,14 @@ def test_a_case_has_its_files_and_nothing_else_lies_about(
         "masks.nii.gz",
     }
     visible = {path.name for path in (tmp_path / "out").iterdir() if path.name[0] != "."}
-    assert visible == {*TABLES, "columns.csv", "cases", "ledger.sqlite", "cohort.html"}
+    assert visible == {
+        *TABLES,
+        "columns.csv",
+        "cases",
+        "ledger.sqlite",
+        "cohort.html",
+        "environment.txt",
+    }
     levels = read_rows(tmp_path / "out/sections.csv")
     assert {row["case_id"] for row in levels} == {case.name}
 
@@ -313,7 +320,7 @@ def list_texts(out: Path) -> dict[str, str]:
 
 
 @pytest.mark.parametrize("deidentify", [False, True])
-def test_who_was_scanned_stands_on_the_page_alone(
+def test_who_was_scanned_stands_on_the_page_and_its_facts_alone(
     tmp_path: Path, small_dicom: Path, known_measure: MeasureScan, deidentify: bool
 ) -> None:
     out = tmp_path / "out"
@@ -323,7 +330,9 @@ def test_who_was_scanned_stands_on_the_page_alone(
     named = {
         name for name, text in list_texts(out).items() if "Quill" in text or "PX-552317" in text
     }
-    assert {Path(name).name for name in named} == (set() if deidentify else {"report.html"})
+    assert {Path(name).name for name in named} == (
+        set() if deidentify else {"report.html", "clinic.json"}
+    )
     assert not any("quill" in str(path).lower() for path in out.rglob("*"))
 
 

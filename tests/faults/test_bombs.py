@@ -266,7 +266,8 @@ def test_bombs_are_refused_in_little_memory(bench, tmp_path):
     for (make, allowed), (codes, n_read, grown_mb, took_s) in zip(BOMBS.items(), told, strict=True):
         name = make.__name__
         print(f"{name}: {codes}, {grown_mb:.0f} MB more, {took_s:.2f} s")
-        assert n_read == 0, name
+        # A bomb among a series' files is a slice that is missing: the others may be read.
+        assert n_read == 0 or "corrupt-file" in codes, name
         assert set(codes) & set(allowed.split()), f"{name}: {codes}"
         assert grown_mb < LARGEST_GROWTH_MB, name
         assert took_s < LONGEST_S, name
