@@ -24,7 +24,11 @@ def describe_broken(judgements):
 
 
 @pytest.mark.parametrize(
-    "name", ["left_only", pytest.param("noiseless_fine", marks=pytest.mark.slow)]
+    "name",
+    [
+        pytest.param("left_only", marks=pytest.mark.slow),
+        pytest.param("noiseless_fine", marks=pytest.mark.slow),
+    ],
 )
 def test_one_scan_of_the_catalogue_holds_the_promises(name):
     records = examine_for_study(CATALOGUE[name]).records

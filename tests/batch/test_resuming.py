@@ -87,6 +87,7 @@ def test_a_second_run_measures_nothing_and_shows_everything(bench: Bench) -> Non
             assert getattr(new, name) == getattr(old, name), name
 
 
+@pytest.mark.slow
 def test_again_measures_everything(bench: Bench) -> None:
     bench.run()
     assert not any(one.kept for one in bench.run(again=True).outcomes)

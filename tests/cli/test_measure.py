@@ -224,6 +224,7 @@ def test_wrong_usage_is_status_2(tmp_path: Path, small_dicom: Path, run: Callabl
     assert [path.name for path in (tmp_path / "mine").iterdir()] == ["letter.txt"]
 
 
+@pytest.mark.slow
 def test_the_demo_shows_one_of_each_shape_and_a_scan_that_ends_too_early(
     tmp_path: Path, run: Callable, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -136,6 +136,7 @@ def test_page_is_self_contained_and_says_what_is_broken(result):
     assert "nan" not in page.lower().split("<svg")[0]
 
 
+@pytest.mark.slow
 def test_command_writes_page_and_tables(run, tmp_path, monkeypatch):
     point = StudyPoint(value=1.0, spec=SMALL["small_left_flute"])
     study = replace(STUDIES[0], points=(point,))

@@ -195,14 +195,14 @@ def test_a_clipped_plateau_is_told_of_the_scan(scene: Scene) -> None:
     assert "clipped-high-values" in checked.facts.warnings
 
 
-@pytest.mark.parametrize("hu", [CLIPPED_HU, 15000])
+@pytest.mark.parametrize("hu", [CLIPPED_HU, pytest.param(15000, marks=pytest.mark.slow)])
 def test_a_nail_leaves_no_number_of_the_femur(scene: Scene, hu: int) -> None:
     error = refuse(scene.put(scene.rod(scene.at(40.0), scene.at(-150.0), 4.5), hu))
     assert isinstance(error, HiddenByMetalError)
     assert "right femur" in str(error)
 
 
-@pytest.mark.parametrize("hu", [1400, 2200])
+@pytest.mark.parametrize("hu", [1400, pytest.param(2200, marks=pytest.mark.slow)])
 def test_a_canal_full_of_cement_is_refused(scene: Scene, hu: int) -> None:
     """Less or more dense than cortex: what is seen within the bone is no edge of a canal."""
     voxels = scene.result.volume.voxels_hu

@@ -118,7 +118,10 @@ def test_a_rod_does_not_run_where_no_canal_is_seen(
     assert "rod_lt_to_minus100_contacts" not in profile.texts
 
 
-@pytest.mark.parametrize("radius_mm", [pytest.param(700.0, marks=pytest.mark.slow), 1200.0])
+@pytest.mark.parametrize(
+    "radius_mm",
+    [pytest.param(700.0, marks=pytest.mark.slow), pytest.param(1200.0, marks=pytest.mark.slow)],
+)
 def test_rods_and_bow_of_a_phantom(radius_mm: float) -> None:
     shape = make_shape(CanalDesign(isthmus_mm=11.0), bow_radius_mm=radius_mm)
     spec = PhantomScan(

@@ -113,7 +113,7 @@ def test_in_a_mirror_the_sides_change_places_and_keep_their_numbers(
         assert worst[0][1] < 0.01, worst
 
 
-@pytest.mark.parametrize("position", ["FFS", "HFP"])
+@pytest.mark.parametrize("position", ["FFS", pytest.param("HFP", marks=pytest.mark.slow)])
 def test_the_patients_position_changes_nothing(
     position: PatientPosition, right_volume: CtVolume, right_values: Values, measure: Measure
 ) -> None:
@@ -171,7 +171,12 @@ def check_moved(spec: PhantomScan, still: Values, moved: Values) -> None:
 
 
 @pytest.mark.parametrize(
-    "axis", [(1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 0.0, 1.0)], ids=["pitch", "lean", "turn"]
+    "axis",
+    [
+        pytest.param((1.0, 0.0, 0.0), id="pitch", marks=pytest.mark.slow),
+        pytest.param((0.0, -1.0, 0.0), id="lean"),
+        pytest.param((0.0, 0.0, 1.0), id="turn", marks=pytest.mark.slow),
+    ],
 )
 def test_a_turned_patient_keeps_the_numbers(
     axis: Vector, right_spec: PhantomScan, right_values: Values, measure: Measure
