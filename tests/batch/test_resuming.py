@@ -94,6 +94,7 @@ def test_again_measures_everything(bench: Bench) -> None:
     assert sorted(bench.counted) == ["dicom", "nifti"]
 
 
+@pytest.mark.slow
 def test_other_settings_version_or_names_measure_anew(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -193,6 +193,7 @@ def test_a_shifted_patient_keeps_the_numbers(
     check_moved(spec, right_values, measure(build_scan(spec).volume)["right"])
 
 
+@pytest.mark.slow
 def test_voxels_of_half_the_size_keep_the_numbers(
     right_spec: PhantomScan, right_values: Values, measure: Measure
 ) -> None:

@@ -145,6 +145,7 @@ def test_a_femur_that_cannot_be_measured_takes_nothing_from_the_other(pair: Phan
     assert measured == pytest.approx(truth.named_sections["lt_minus100"]["canal_ml_mm"], abs=0.6)
 
 
+@pytest.mark.slow
 def test_a_femur_without_a_head_is_refused_and_not_passed_over(pair: PhantomResult) -> None:
     """The left hip's bone turned to muscle, as where a head is missing or hidden by metal."""
     volume = pair.volume
