@@ -39,6 +39,7 @@ def test_one_scan_of_the_catalogue_holds_the_promises(name):
     assert {"femora", "shaft_widths", "cti", "lt_level", "cfi", "isthmus_level"} <= judged
 
 
+@pytest.mark.slow
 def test_a_scan_without_the_isthmus_has_no_number_of_it():
     records = examine_for_study(CATALOGUE["ends_above_isthmus"]).records
     by_column = {record.column: record for record in records}

@@ -121,6 +121,7 @@ def flip_byte(path: Path, place: int) -> None:
     os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
 
 
+@pytest.mark.slow
 def test_a_changed_scan_is_measured_anew_and_its_neighbour_is_not(bench: Bench) -> None:
     bench.run()
     flip_byte(sorted((bench.day / "hips").iterdir())[0], -1)

@@ -87,6 +87,7 @@ def turn_places(values: Values) -> dict[str, Measurement]:
     return turned
 
 
+@pytest.mark.slow
 def test_in_a_mirror_the_sides_change_places_and_keep_their_numbers(
     pair_values: tuple[dict[str, dict[str, Measurement]], ...],
 ) -> None:

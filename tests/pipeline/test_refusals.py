@@ -68,6 +68,7 @@ def thighs(pair: PhantomResult) -> CtVolume:
     return replace(volume, voxels_hu=np.ascontiguousarray(volume.voxels_hu[heights < -28.0]))
 
 
+@pytest.mark.slow
 def test_thighs_without_heads_give_canal_and_trochanter(
     pair: PhantomResult, thighs: CtVolume
 ) -> None:
@@ -126,6 +127,7 @@ def cut_right_thigh(volume: CtVolume, z_mm: float) -> CtVolume:
     return replace(volume, voxels_hu=voxels)
 
 
+@pytest.mark.slow
 def test_a_femur_that_cannot_be_measured_takes_nothing_from_the_other(pair: PhantomResult) -> None:
     # The lesser trochanter lies at -53 mm.
     cut = cut_right_thigh(pair.volume, -80.0)

@@ -6,7 +6,7 @@ from canalmorph.model.results import CaseResult, SideDifference
 from canalmorph_cli.acceptance.truths import list_known_femora
 from canalmorph_phantoms.build import PhantomResult
 
-#: Both pairs are measured in another process already, for the tests of symmetry: a minute.
+#: To measure both pairs takes a minute.
 pytestmark = pytest.mark.slow
 
 Cases = tuple[CaseResult, CaseResult]
