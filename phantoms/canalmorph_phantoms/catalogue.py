@@ -8,10 +8,21 @@ from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
+from canalmorph_phantoms.catalogue_hips import list_joints, list_whole
+from canalmorph_phantoms.designs import (
+    BIG_LT,
+    FLUTE,
+    LEFT_ONLY,
+    NORMAL,
+    NORMAL_LEFT,
+    RIGHT_ONLY,
+    SMALL_LT,
+    STOVEPIPE,
+    THIN,
+)
 from canalmorph_phantoms.shapes import CanalDesign, make_published_shape, make_shape
 from canalmorph_phantoms.spec import (
     FemurShape,
-    LesserTrochanterShape,
     PhantomScan,
     PlacedFemur,
     Scanner,
@@ -28,30 +39,8 @@ def _make_pair(right: FemurShape, left: FemurShape, **place: float) -> tuple[Pla
     )
 
 
-_NORMAL = CanalDesign()
-_NORMAL_LEFT = CanalDesign(isthmus_mm=12.4, isthmus_level_mm=-109.0, at_lt_mm=28.6)
-_STOVEPIPE = CanalDesign(
-    isthmus_mm=18.8, isthmus_level_mm=-118.0, at_minus20_mm=23.8, at_lt_mm=29.0, wall_mm=4.2
-)
-_FLUTE = CanalDesign(
-    isthmus_mm=7.9, isthmus_level_mm=-122.0, at_minus20_mm=18.6, at_lt_mm=27.2, wall_mm=9.0
-)
-_THIN = CanalDesign(
-    isthmus_mm=17.0,
-    isthmus_level_mm=-105.0,
-    at_minus20_mm=22.5,
-    at_lt_mm=28.5,
-    wall_mm=1.4,
-    shell_mm=0.7,
-)
-_SMALL_LT = LesserTrochanterShape(proud_mm=6.0, above_mm=13.0, below_mm=14.0, direction_deg=48.0)
-_BIG_LT = LesserTrochanterShape(proud_mm=10.0, above_mm=18.0, below_mm=19.0, direction_deg=58.0)
-_RIGHT_ONLY = Scanner(x_range_mm=(-185.0, -15.0), y_range_mm=(-95.0, 95.0))
-_LEFT_ONLY = Scanner(x_range_mm=(15.0, 185.0), y_range_mm=(-95.0, 95.0))
-
-
 def _list_everyday() -> list[PhantomScan]:
-    normal, normal_left = make_shape(_NORMAL), make_shape(_NORMAL_LEFT, torsion_deg=18.0)
+    normal, normal_left = make_shape(NORMAL), make_shape(NORMAL_LEFT, torsion_deg=18.0)
     published = make_published_shape()
     return [
         PhantomScan(
@@ -69,9 +58,9 @@ def _list_everyday() -> list[PhantomScan]:
             name="stovepipe_pair",
             purpose="Wide canals with little flare; small lesser trochanters.",
             femora=_make_pair(
-                make_shape(_STOVEPIPE, lesser_trochanter=_SMALL_LT),
+                make_shape(STOVEPIPE, lesser_trochanter=SMALL_LT),
                 make_shape(
-                    replace(_STOVEPIPE, isthmus_mm=17.2, wall_mm=4.8),
+                    replace(STOVEPIPE, isthmus_mm=17.2, wall_mm=4.8),
                     neck_radius_mm=12.0,
                     head_radius_mm=22.0,
                     head_medial_mm=39.0,
@@ -83,9 +72,9 @@ def _list_everyday() -> list[PhantomScan]:
             name="flute_pair",
             purpose="Narrow canals with much flare; large lesser trochanters.",
             femora=_make_pair(
-                make_shape(_FLUTE, lesser_trochanter=_BIG_LT),
+                make_shape(FLUTE, lesser_trochanter=BIG_LT),
                 make_shape(
-                    replace(_FLUTE, isthmus_mm=9.4, isthmus_level_mm=-112.0),
+                    replace(FLUTE, isthmus_mm=9.4, isthmus_level_mm=-112.0),
                     neck_shaft_angle_deg=130.0,
                     neck_radius_mm=13.6,
                 ),
@@ -95,8 +84,8 @@ def _list_everyday() -> list[PhantomScan]:
             name="border_low",
             purpose="Flare near 3, the border of stovepipe and normal.",
             femora=_make_pair(
-                make_shape(replace(_STOVEPIPE, isthmus_mm=14.9, wall_mm=6.0)),
-                make_shape(replace(_STOVEPIPE, isthmus_mm=14.4, wall_mm=6.4, tube_top_mm=36.0)),
+                make_shape(replace(STOVEPIPE, isthmus_mm=14.9, wall_mm=6.0)),
+                make_shape(replace(STOVEPIPE, isthmus_mm=14.4, wall_mm=6.4, tube_top_mm=36.0)),
             ),
             scanner=Scanner(noise_sd_hu=20.0),
         ),
@@ -104,20 +93,20 @@ def _list_everyday() -> list[PhantomScan]:
             name="border_high",
             purpose="Flare near 4.7, the border of normal and champagne flute.",
             femora=_make_pair(
-                make_shape(replace(_FLUTE, isthmus_mm=9.9)),
-                make_shape(replace(_FLUTE, isthmus_mm=9.5)),
+                make_shape(replace(FLUTE, isthmus_mm=9.9)),
+                make_shape(replace(FLUTE, isthmus_mm=9.5)),
             ),
         ),
     ]
 
 
 def _list_poses() -> list[PhantomScan]:
-    normal = make_shape(_NORMAL)
+    normal = make_shape(NORMAL)
     return [
         PhantomScan(
             name="oblique_12",
             purpose="Femora 12 degrees oblique to the slices, patient shifted.",
-            femora=_make_pair(normal, make_shape(_NORMAL_LEFT), adduction_deg=9.0, flexion_deg=8.0),
+            femora=_make_pair(normal, make_shape(NORMAL_LEFT), adduction_deg=9.0, flexion_deg=8.0),
             patient_shift_mm=(7.3, -4.1, 11.7),
             scanner=Scanner(z_range_mm=(-245.0, 58.0)),
         ),
@@ -125,16 +114,16 @@ def _list_poses() -> list[PhantomScan]:
             name="torsion_low",
             purpose="Retrotorsion and high neck-shaft angle.",
             femora=_make_pair(
-                make_shape(_NORMAL, torsion_deg=-10.0, neck_shaft_angle_deg=138.0),
-                make_shape(_NORMAL_LEFT, torsion_deg=-4.0, neck_shaft_angle_deg=134.0),
+                make_shape(NORMAL, torsion_deg=-10.0, neck_shaft_angle_deg=138.0),
+                make_shape(NORMAL_LEFT, torsion_deg=-4.0, neck_shaft_angle_deg=134.0),
             ),
         ),
         PhantomScan(
             name="torsion_high",
             purpose="High anteversion: neck plane far from the coronal plane.",
             femora=_make_pair(
-                make_shape(_NORMAL, torsion_deg=40.0),
-                make_shape(_NORMAL_LEFT, torsion_deg=33.0),
+                make_shape(NORMAL, torsion_deg=40.0),
+                make_shape(NORMAL_LEFT, torsion_deg=33.0),
                 internal_rotation_deg=-5.0,
             ),
         ),
@@ -143,13 +132,13 @@ def _list_poses() -> list[PhantomScan]:
             purpose="Neck-shaft angle 116, low head that reaches LT+20, gap 1 mm.",
             femora=_make_pair(
                 make_shape(
-                    replace(_NORMAL, length_mm=405.0),
+                    replace(NORMAL, length_mm=405.0),
                     neck_shaft_angle_deg=116.0,
                     head_height_mm=41.0,
                     head_medial_mm=44.0,
                 ),
                 make_shape(
-                    _NORMAL_LEFT,
+                    NORMAL_LEFT,
                     neck_shaft_angle_deg=119.0,
                     head_height_mm=42.0,
                     head_radius_mm=24.0,
@@ -175,7 +164,7 @@ def _list_poses() -> list[PhantomScan]:
                     head_height_mm=45.0,
                     head_medial_mm=37.0,
                     neck_radius_mm=11.2,
-                    lesser_trochanter=_SMALL_LT,
+                    lesser_trochanter=SMALL_LT,
                 ),
                 make_shape(
                     CanalDesign(
@@ -201,16 +190,16 @@ def _list_poses() -> list[PhantomScan]:
             purpose="Long, stout femora, head of 52 mm, isthmus far down, strong bow.",
             femora=_make_pair(
                 make_shape(
-                    replace(_NORMAL, isthmus_mm=13.2, isthmus_level_mm=-142.0, length_mm=460.0),
+                    replace(NORMAL, isthmus_mm=13.2, isthmus_level_mm=-142.0, length_mm=460.0),
                     head_radius_mm=26.0,
                     head_height_mm=55.0,
                     head_medial_mm=48.0,
                     neck_radius_mm=15.0,
                     bow_radius_mm=720.0,
-                    lesser_trochanter=_BIG_LT,
+                    lesser_trochanter=BIG_LT,
                 ),
                 make_shape(
-                    replace(_NORMAL, isthmus_mm=13.8, isthmus_level_mm=-135.0, length_mm=458.0),
+                    replace(NORMAL, isthmus_mm=13.8, isthmus_level_mm=-135.0, length_mm=458.0),
                     head_radius_mm=25.6,
                     head_height_mm=54.0,
                     head_medial_mm=47.0,
@@ -226,21 +215,19 @@ def _list_poses() -> list[PhantomScan]:
 
 
 def _list_coverage() -> list[PhantomScan]:
-    normal, left = make_shape(_NORMAL), make_shape(_NORMAL_LEFT)
+    normal, left = make_shape(NORMAL), make_shape(NORMAL_LEFT)
     return [
         PhantomScan(
             name="right_only",
             purpose="One femur, small field of view, fine voxels.",
             femora=(PlacedFemur(side="right", shape=normal),),
-            scanner=replace(
-                _RIGHT_ONLY, pixel_mm=0.5, slice_spacing_mm=0.6, slice_thickness_mm=0.6
-            ),
+            scanner=replace(RIGHT_ONLY, pixel_mm=0.5, slice_spacing_mm=0.6, slice_thickness_mm=0.6),
         ),
         PhantomScan(
             name="left_only",
             purpose="The left femur alone, no table.",
             femora=(PlacedFemur(side="left", shape=left, joint_gap_mm=4.0),),
-            scanner=_LEFT_ONLY,
+            scanner=LEFT_ONLY,
             tissue=Tissue(table=False),
         ),
         PhantomScan(
@@ -258,21 +245,21 @@ def _list_coverage() -> list[PhantomScan]:
         PhantomScan(
             name="whole_femur_right",
             purpose="From the head to the condyles, one side.",
-            femora=(PlacedFemur(side="right", shape=make_shape(_NORMAL, torsion_deg=22.0)),),
-            scanner=replace(_RIGHT_ONLY, z_range_mm=(-425.0, 45.0), x_range_mm=(-170.0, 5.0)),
+            femora=(PlacedFemur(side="right", shape=make_shape(NORMAL, torsion_deg=22.0)),),
+            scanner=replace(RIGHT_ONLY, z_range_mm=(-425.0, 45.0), x_range_mm=(-170.0, 5.0)),
         ),
     ]
 
 
 def _list_hard() -> list[PhantomScan]:
     """Return scans outside the promise: thick slices, much noise, thin cortex."""
-    normal, left = make_shape(_NORMAL), make_shape(_NORMAL_LEFT)
-    thin = make_shape(_THIN)
+    normal, left = make_shape(NORMAL), make_shape(NORMAL_LEFT)
+    thin = make_shape(THIN)
     return [
         PhantomScan(
             name="thin_cortex",
             purpose="Cortex of the shaft 1.1 to 1.8 mm, shell 0.7 mm.",
-            femora=_make_pair(thin, make_shape(replace(_THIN, wall_mm=1.9, isthmus_mm=16.0))),
+            femora=_make_pair(thin, make_shape(replace(THIN, wall_mm=1.9, isthmus_mm=16.0))),
             tissue=Tissue(cortex_hu=1350.0, cancellous_hu=90.0),
             within_promise=False,
         ),
@@ -309,7 +296,7 @@ def _list_hard() -> list[PhantomScan]:
             name="noiseless_fine",
             purpose="No noise, for bias alone.",
             femora=(PlacedFemur(side="right", shape=normal),),
-            scanner=replace(_RIGHT_ONLY, pixel_mm=0.7, noise_sd_hu=0.0),
+            scanner=replace(RIGHT_ONLY, pixel_mm=0.7, noise_sd_hu=0.0),
             tissue=Tissue(muscle_sd_hu=0.0),
         ),
     ]
@@ -321,7 +308,14 @@ def _index(scans: list[PhantomScan]) -> Mapping[str, PhantomScan]:
 
 #: Full scans by name.
 CATALOGUE: Mapping[str, PhantomScan] = _index(
-    [*_list_everyday(), *_list_poses(), *_list_coverage(), *_list_hard()]
+    [
+        *_list_everyday(),
+        *_list_poses(),
+        *_list_coverage(),
+        *list_joints(),
+        *list_whole(),
+        *_list_hard(),
+    ]
 )
 
 _SMALL_SCANNER = Scanner(
@@ -336,7 +330,7 @@ _SMALL_SCANNER = Scanner(
 
 
 def _list_small() -> list[PhantomScan]:
-    normal = make_shape(_NORMAL)
+    normal = make_shape(NORMAL)
     right = PlacedFemur(side="right", shape=normal)
     no_table = Tissue(table=False)
     mirrored = replace(_SMALL_SCANNER, x_range_mm=(25.0, 165.0))
@@ -351,7 +345,7 @@ def _list_small() -> list[PhantomScan]:
         PhantomScan(
             name="small_left_flute",
             purpose="One left femur with a narrow canal.",
-            femora=(PlacedFemur(side="left", shape=make_shape(_FLUTE)),),
+            femora=(PlacedFemur(side="left", shape=make_shape(FLUTE)),),
             scanner=mirrored,
             tissue=no_table,
         ),
@@ -360,7 +354,7 @@ def _list_small() -> list[PhantomScan]:
             purpose="One femur with a wide canal, steep pose.",
             femora=(
                 PlacedFemur(
-                    side="right", shape=make_shape(_STOVEPIPE), adduction_deg=9.0, flexion_deg=-4.0
+                    side="right", shape=make_shape(STOVEPIPE), adduction_deg=9.0, flexion_deg=-4.0
                 ),
             ),
             scanner=replace(_SMALL_SCANNER, y_range_mm=(-75.0, 65.0)),

@@ -315,6 +315,8 @@ class PhantomScan:
         [mm]
     within_promise : bool
         Slices up to 1 mm, noise up to 30 HU, cortex of the shaft at least 2 mm.
+    with_rods : bool
+        Whether the truth holds the widest straight rods in the canals: some 15 s a femur.
     """
 
     name: str
@@ -325,6 +327,7 @@ class PhantomScan:
     patient_rotation_deg: Vector = (0.0, 0.0, 0.0)
     patient_shift_mm: Vector = (0.0, 0.0, 0.0)
     within_promise: bool = True
+    with_rods: bool = False
 
     def __post_init__(self) -> None:
         sides = [femur.side for femur in self.femora]

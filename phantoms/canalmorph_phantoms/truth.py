@@ -13,6 +13,7 @@ from canalmorph_phantoms import solid as sd
 from canalmorph_phantoms.epicondyles import find_epicondyles
 from canalmorph_phantoms.femur import FemurSolid, make_solid
 from canalmorph_phantoms.greater_trochanter import find_trochanter_tip
+from canalmorph_phantoms.rods import find_widest_rod
 from canalmorph_phantoms.section import (
     Outline,
     measure_caliper,
@@ -35,6 +36,12 @@ NAMED_LEVELS_MM = {
     "lt_minus70": -70.0,
     "lt_minus80": -80.0,
     "lt_minus100": -100.0,
+}
+#: Rods run from the lesser trochanter down to these levels. [mm above it]
+ROD_BOTTOMS_MM = {
+    "rod_lt_to_minus60_mm": -60.0,
+    "rod_lt_to_minus100_mm": -100.0,
+    "rod_lt_to_minus150_mm": -150.0,
 }
 _SECTION_STEP_MM = 10.0
 _TOP_LEVEL_MM = 30.0
@@ -76,6 +83,11 @@ class FemurTruth:
         Lowest level of which the whole section is in the scan. [mm]
     head_at_lt20 : bool
         Whether the head's circle is met at LT+20.
+    joint_gap_mm : float
+        Width of the joint space; 0 where head and socket are one bone around the dome. [mm]
+    rods_mm : dict of str to float
+        Diameters of the widest straight rods by column name; empty where the scan does not ask for
+        them. [mm]
     indices : dict of str to float
         Canal flare and cortical indices by column name.
     named_sections : dict of str to dict
@@ -114,6 +126,8 @@ class FemurTruth:
     head_in_volume: bool
     bottom_level_mm: float
     head_at_lt20: bool
+    joint_gap_mm: float
+    rods_mm: dict[str, float]
     indices: dict[str, float]
     named_sections: dict[str, dict[str, float]]
     sections: tuple[dict[str, float], ...]
@@ -352,10 +366,21 @@ def measure_femur(spec: PhantomScan, femur: PlacedFemur, *, step_mm: float = 0.2
         head_in_volume=spec.scanner.z_range_mm[1] > point(head)[2] + shape.head_radius_mm,
         bottom_level_mm=bottom,
         head_at_lt20=bool(np.isfinite(head_limit_mm(shape, lt + 20))),
+        joint_gap_mm=0.0 if femur.fused_deg else femur.joint_gap_mm,
+        rods_mm=_find_rods(solid, lt, bottom) if spec.with_rods else {},
         indices=_compute_indices(named),
         named_sections=named,
         sections=sections,
     )
+
+
+def _find_rods(solid: FemurSolid, lt_mm: float, lowest_mm: float) -> dict[str, float]:
+    """Return diameters of the widest rods in view by column name [mm]."""
+    return {
+        name: find_widest_rod(solid, lt_mm, bottom_mm=bottom).diameter_mm
+        for name, bottom in ROD_BOTTOMS_MM.items()
+        if bottom >= lowest_mm
+    }
 
 
 def _epicondylar_turn_deg(solid: FemurSolid) -> float:

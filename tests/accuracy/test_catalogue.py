@@ -6,7 +6,7 @@ The promises themselves, the scans and the comparison are those of ``canalmorph 
 import pytest
 
 from canalmorph_cli.acceptance.examine import examine_for_study, start_examiner
-from canalmorph_cli.acceptance.promises import Domain, Standing, judge_records
+from canalmorph_cli.acceptance.judging import Domain, Standing, judge_records
 from canalmorph_cli.acceptance.records import CFI_OUT_OF_VIEW, FEMUR_MEASURED
 from canalmorph_cli.acceptance.scans import WHOLE
 from canalmorph_cli.acceptance.summaries import format_summaries, summarise_columns

@@ -9,8 +9,9 @@ from collections.abc import Iterator
 
 import pytest
 
+from canalmorph_cli.acceptance.judging import BEYOND_SHARE, Domain, judge_promise
 from canalmorph_cli.acceptance.promise import Promise
-from canalmorph_cli.acceptance.promises import BEYOND_SHARE, PROMISES, Domain, judge_promise
+from canalmorph_cli.acceptance.promises import PROMISES
 from canalmorph_cli.acceptance.records import (
     FEMUR_MEASURED,
     Record,

@@ -11,12 +11,8 @@ from pathlib import Path
 import pytest
 
 from canalmorph.read.scans import read_series, survey_scans
-from canalmorph_cli.acceptance.promises import (
-    PROMISES,
-    VIRTUAL_PROMISES,
-    Standing,
-    judge_promise,
-)
+from canalmorph_cli.acceptance.judging import Standing, judge_promise
+from canalmorph_cli.acceptance.promises import PROMISES, VIRTUAL_PROMISES
 from canalmorph_cli.acceptance.records import collect_known
 from canalmorph_cli.acceptance.summaries import format_summaries, summarise_columns
 from canalmorph_cli.acceptance.truths import KnownFemur

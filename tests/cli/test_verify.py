@@ -2,25 +2,37 @@
 
 import csv
 from dataclasses import replace
-from math import erf, sqrt
+from math import erf, inf, sqrt
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from canalmorph_cli.acceptance.page import make_verify_page
-from canalmorph_cli.acceptance.plain_methods import STEP_MM, PlainMethod, find_edges
-from canalmorph_cli.acceptance.promises import (
+from canalmorph.classify.shape import classify_canal
+from canalmorph.model.femur import Plane
+from canalmorph_cli.acceptance.judging import (
     FEWEST_FEMORA,
-    PROMISES,
     Domain,
     Standing,
     judge_promise,
     judge_records,
 )
-from canalmorph_cli.acceptance.records import FEMUR_MEASURED, LT_LEVEL, Record, ScanConditions
+from canalmorph_cli.acceptance.page import make_verify_page
+from canalmorph_cli.acceptance.plain_methods import STEP_MM, PlainMethod, find_edges
+from canalmorph_cli.acceptance.promises import PROMISES
+from canalmorph_cli.acceptance.records import (
+    BOW_SHARE,
+    FEMUR_MEASURED,
+    HEAD_CENTRE,
+    LT_LEVEL,
+    Record,
+    ScanConditions,
+    compare_measurement,
+)
 from canalmorph_cli.acceptance.run import run_acceptance
 from canalmorph_cli.acceptance.studies import STUDIES, StudyPoint
 from canalmorph_cli.acceptance.summaries import summarise
+from canalmorph_cli.acceptance.truths import list_known_femora
 from canalmorph_phantoms.catalogue import SMALL
 
 ORDINARY = ScanConditions(slice_mm=1.0, noise_hu=15.0)
@@ -85,6 +97,73 @@ def test_few_femora_are_judged_by_their_worst_case_alone():
         "SD": False,
         "worst": True,
     }
+
+
+def make_head_record(column, error, *, joint_mm, warnings=()):
+    record = make_record(error, warnings=warnings)
+    return replace(record, column=column, joint_mm=joint_mm)
+
+
+def judge(key, records):
+    promise = next(one for one in PROMISES if one.key == key)
+    judgement = judge_promise(promise, records)
+    return judgement, {check.name: check.held for check in judgement.checks}
+
+
+def test_heads_in_fused_joints_have_a_promise_of_their_own():
+    open_joint = make_head_record("head_diameter_mm", 0.6, joint_mm=1.0)
+    unknown = make_head_record("head_diameter_mm", 0.6, joint_mm=inf)
+    fused = make_head_record("head_diameter_mm", 1.4, joint_mm=0.0)
+    blank = make_head_record(HEAD_CENTRE, None, joint_mm=0.0, warnings=("head_not_separated",))
+    wrong = make_head_record(HEAD_CENTRE, 1.6, joint_mm=0.0)
+    # The same error breaks the bound of open joints and holds that of fused ones.
+    judgement, held = judge("head_diameter", [open_joint, unknown, fused, blank, wrong])
+    assert judgement.summary.n == 2
+    assert not held["worst"]
+    judgement, held = judge("head_fused", [open_joint, unknown, fused, blank])
+    assert (judgement.summary.n, judgement.summary.n_blank) == (1, 1)
+    assert held["worst"]
+    # Wrong without a flag is what must never be.
+    assert not judge("head_fused", [fused, blank, wrong])[1]["worst"]
+    told = replace(wrong, warnings=("head_not_separated",))
+    assert judge("head_fused", [fused, blank, told])[1]["worst"]
+
+
+def compare(stages, truth, **change):
+    """Return the records of a femur by column, its sections left out."""
+    (known,) = list_known_femora(truth)
+    profile = replace(stages.profile, frame=replace(stages.profile.frame, **change))
+    femur = SimpleNamespace(
+        side=known.side,
+        profile=profile,
+        indices=stages.indices,
+        canal_type=classify_canal(stages.indices),
+        warnings=(),
+    )
+    found = SimpleNamespace(
+        case=SimpleNamespace(femora=(femur,), refusals=()), aligned=(stages.aligned,)
+    )
+    records = compare_measurement("scan", found, [known], conditions=ORDINARY)
+    return {record.column: record for record in records if record.level_mm is None}
+
+
+def test_a_hidden_head_has_no_numbers_of_the_necks_plane(right_stages, small_right):
+    (femur,) = small_right.truth.femora
+    fused = replace(small_right.truth, femora=(replace(femur, joint_gap_mm=0.0),))
+    in_neck = compare(right_stages, fused)
+    in_scanner = compare(right_stages, fused, plane=Plane.SCANNER)
+    gone = in_neck.keys() - in_scanner.keys()
+    assert {"cfi_ml", "canal_ap_lt_mm", "isthmus_level_mm", "p_normal"} <= gone
+    assert {"head_diameter_mm", LT_LEVEL, "isthmus_canal_inscribed_mm"} <= in_scanner.keys()
+    # Where the head is free, another plane than the neck's is an error, and shows.
+    assert compare(right_stages, small_right.truth, plane=Plane.SCANNER).keys() == in_neck.keys()
+
+
+def test_the_bow_is_judged_by_its_share(right_stages, small_right):
+    records = compare(right_stages, small_right.truth)
+    bow, share = records["bow_radius_mm"], records[BOW_SHARE]
+    assert share.measured == pytest.approx(bow.measured / bow.true)
+    assert share.error == pytest.approx(bow.error / bow.true)
 
 
 def blur_wall(thickness_mm, *, inside_hu, wall_hu, outside_hu, blur_mm=0.5):

@@ -1,6 +1,7 @@
 """The catalogue covers what it promises; every femur in it is a plausible one."""
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ SHAPES = {
 }
 
 
+@lru_cache
 def _find_flare(shape: FemurShape) -> tuple[float, float, float]:
     """Return flare index, outer ML at LT-100 and the shaft's thinnest wall there."""
     solid, top = solve_solid(shape)
@@ -71,7 +73,12 @@ def test_ranges_of_pose_and_shape_are_covered() -> None:
     assert min(heads) < 41
     assert max(heads) >= 52
     gaps = {femur.joint_gap_mm for spec in CATALOGUE.values() for femur in spec.femora}
-    assert {1.0, 4.0} <= gaps
+    assert {0.0, 1.0, 2.0, 4.0} <= gaps
+    # Whole femora, on which torsion and rods are known: either sign, from strong to slight bow.
+    whole = [femur.shape for spec in CATALOGUE.values() for femur in spec.femora if spec.with_rods]
+    assert min(shape.torsion_deg for shape in whole) < 0
+    assert min(shape.bow_radius_mm for shape in whole) < 750
+    assert max(shape.bow_radius_mm for shape in whole) >= 1200
     assert any(not spec.tissue.table for spec in CATALOGUE.values())
 
 

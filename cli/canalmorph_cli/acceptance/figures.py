@@ -21,9 +21,10 @@ from canalmorph.report.drawing import (
     render_svg,
     start_figure,
 )
+from canalmorph_cli.acceptance.judging import Domain
 from canalmorph_cli.acceptance.plain_methods import PlainMethod
 from canalmorph_cli.acceptance.promise import Promise
-from canalmorph_cli.acceptance.promises import PROMISES, SHAFT_BELOW_MM, Domain
+from canalmorph_cli.acceptance.promises import PROMISES, SHAFT_BELOW_MM
 from canalmorph_cli.acceptance.records import LT_LEVEL, Record
 from canalmorph_cli.acceptance.run import AcceptanceResult, StudyResult
 from canalmorph_cli.acceptance.summaries import COVERAGE_FACTOR

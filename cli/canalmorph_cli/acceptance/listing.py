@@ -18,15 +18,9 @@ from canalmorph.published import (
     CORTEX_ERROR_THRESHOLD_MM,
     LENGTH_ERROR_BLOCK_MM,
 )
+from canalmorph_cli.acceptance.judging import Check, Domain, Judgement, Standing, get_domain
 from canalmorph_cli.acceptance.plain_methods import PlainMethod
-from canalmorph_cli.acceptance.promises import (
-    PROMISES,
-    Check,
-    Domain,
-    Judgement,
-    Standing,
-    get_domain,
-)
+from canalmorph_cli.acceptance.promises import PROMISES
 from canalmorph_cli.acceptance.records import BLUR_WIDTH, FEMUR_MEASURED, Record
 from canalmorph_cli.acceptance.run import AcceptanceResult
 from canalmorph_cli.acceptance.summaries import ErrorSummary

@@ -15,6 +15,7 @@ from canalmorph_cli.acceptance.figures import (
     draw_study_figure,
     draw_thickness_figure,
 )
+from canalmorph_cli.acceptance.judging import FEWEST_FEMORA, Domain
 from canalmorph_cli.acceptance.listing import (
     DOMAIN_WORDS,
     describe_broken,
@@ -24,7 +25,6 @@ from canalmorph_cli.acceptance.listing import (
     list_scans,
 )
 from canalmorph_cli.acceptance.plain_methods import THRESHOLD_HU
-from canalmorph_cli.acceptance.promises import FEWEST_FEMORA, Domain
 from canalmorph_cli.acceptance.records import FEMUR_MEASURED, Record
 from canalmorph_cli.acceptance.run import AcceptanceResult
 from canalmorph_cli.acceptance.summaries import summarise

@@ -25,6 +25,8 @@ class Promise:
     wall_mm : (low, high) tuple of float
         True thickness of the wall that the number rests on, the lower end included; walls are not
         asked for where low is 0. [mm]
+    joint_mm : (low, high) tuple of float
+        True width of the joint space, both ends included. [mm]
     flags : frozenset of str
         A number whose femur has one of these warnings does not count for the worst case.
     most_flagged : float or None
@@ -41,6 +43,7 @@ class Promise:
     worst: float | None = None
     below_mm: float = inf
     wall_mm: tuple[float, float] = (0.0, inf)
+    joint_mm: tuple[float, float] = (0.0, inf)
     flags: frozenset[str] = frozenset()
     most_flagged: float | None = None
 
@@ -48,6 +51,8 @@ class Promise:
         """Return whether the promise speaks of a number."""
         low, high = self.wall_mm
         if low > 0 and not low <= record.wall_mm < high:
+            return False
+        if not self.joint_mm[0] <= record.joint_mm <= self.joint_mm[1]:
             return False
         if record.level_mm is None:
             return record.column in self.columns

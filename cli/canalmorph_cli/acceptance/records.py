@@ -7,14 +7,15 @@ their stated uncertainty is that of the edges alone.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from math import isfinite, log, nan, sqrt
+from math import inf, isfinite, log, nan, sqrt
 
 import numpy as np
 
 from canalmorph.errors import CanalMorphError
 from canalmorph.flags import Quality
 from canalmorph.model.columns import FEMUR_COLUMNS, SECTION_MEASURES
-from canalmorph.model.femur import AlignedFemur
+from canalmorph.model.femur import AlignedFemur, Plane
+from canalmorph.model.index_columns import PLANE_STEMS
 from canalmorph.model.results import CanalProfile, CanalShape, FemurResult
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement, Settings, measure_scan
@@ -34,18 +35,25 @@ CFI_OUT_OF_VIEW = "cfi_given_out_of_view"
 LT_LEVEL = "lt_level_mm"
 #: Distance of the head's centre from the true one; the truth is 0. [mm]
 HEAD_CENTRE = "head_centre_mm"
+#: Radius of the bow over the true one; the truth is 1. [-]
+BOW_SHARE = "bow_radius_share"
 #: Full width at half maximum of the blur in plane, pixel included, interpolation not. [mm]
 BLUR_WIDTH = "blur_in_plane_fwhm_mm"
 #: Full width at half maximum over standard width, of a normal curve.
 FWHM_FACTOR = 2 * sqrt(2 * log(2))
 #: Sections less than this apart are neighbours between which is interpolated, as in the tables.
 NEIGHBOUR_MM = 2.0
+#: A joint space narrower than this may hide the head. [mm]
+NARROWEST_JOINT_MM = 1.0
+#: Parts of names of columns that are measured along a direction of the plane.
+_DIRECTIONS = {"ml", "ap", "medial", "lateral", "anterior", "posterior"}
 #: Units of the columns that only records have.
 _OWN_UNITS = {
     FEMUR_MEASURED: "1",
     CFI_OUT_OF_VIEW: "1",
     LT_LEVEL: "mm",
     HEAD_CENTRE: "mm",
+    BOW_SHARE: "1",
     BLUR_WIDTH: "mm",
 }
 _UNITS = {column.name: column.unit for column in (*FEMUR_COLUMNS, *SECTION_MEASURES)} | _OWN_UNITS
@@ -93,6 +101,8 @@ class Record:
     wall_mm : float
         True thickness of the wall that the number rests on: of the quarter itself, else the
         thinnest of its section; NaN where the number rests on no section. [mm]
+    joint_mm : float
+        True width of the femur's joint space, as in `KnownFemur`. [mm]
     warnings, quality : tuple of str
         Codes of the femur; flags of the section.
     conditions : ScanConditions
@@ -110,6 +120,7 @@ class Record:
     level_mm: float | None = None
     u: float | None = None
     wall_mm: float = nan
+    joint_mm: float = inf
     warnings: tuple[str, ...] = ()
     quality: tuple[str, ...] = ()
     reason: str = ""
@@ -250,6 +261,11 @@ class _Comparison:
     ) -> None:
         self._name, self._known, self._result = name, known, result
         self._aligned, self._conditions = aligned, conditions
+        # Where a fused joint hides the head there is no neck: the same columns are those of the
+        # scanner's plane, and their truths are not. Any other femur must have the neck's plane.
+        self._plane_is_other = (
+            known.joint_mm < NARROWEST_JOINT_MM and result.profile.frame.plane is not Plane.NECK
+        )
 
     def list_records(self) -> Iterator[Record]:
         yield from self._compare_columns()
@@ -261,7 +277,7 @@ class _Comparison:
 
     def _compare_columns(self) -> Iterator[Record]:
         for column, true in self._known.values.items():
-            if not isfinite(true):
+            if not isfinite(true) or (self._plane_is_other and hangs_on_plane(column)):
                 continue
             measured = self._result.indices.values[column]
             yield self._record(
@@ -280,7 +296,12 @@ class _Comparison:
         head = self._aligned.cortex.femur.head
         if head is not None:
             distance = float(np.linalg.norm(head.centre_lps_mm - np.array(known.head_mm)))
-            yield self._record(HEAD_CENTRE, 0.0, distance, None)
+            given = distance if head.separated else None
+            yield self._record(HEAD_CENTRE, 0.0, given, None, reason="not told from its socket")
+        bow, true = self._result.indices.values["bow_radius_mm"].value, known.values
+        if "bow_radius_mm" in true and isfinite(true["bow_radius_mm"]):
+            share = None if bow is None else bow / true["bow_radius_mm"]
+            yield self._record(BOW_SHARE, 1.0, share, None)
 
     def _compare_blur(self) -> Iterator[Record]:
         """Yield the width of the blur, where the scan itself told it and the kernel is plain."""
@@ -303,7 +324,7 @@ class _Comparison:
         cfi = self._result.indices.values["cfi_ml"].value
         if self._known.cfi_bound_only:
             yield self._record(CFI_OUT_OF_VIEW, 0.0, float(cfi is not None), None)
-        true = self._known.values.get("cfi_ml")
+        true = None if self._plane_is_other else self._known.values.get("cfi_ml")
         chances = self._result.canal_type.shape_probabilities
         if true is None or not chances:
             return
@@ -318,6 +339,8 @@ class _Comparison:
         flags = tuple(Quality(int(profile.quality[nearest])).names())
         thinnest = section.values.get("cortex_min_mm", nan)
         for column, true in section.values.items():
+            if self._plane_is_other and hangs_on_plane(column):
+                continue
             value, u = _interpolate(profile, column, level_mm)
             wall = true if column.startswith("cortex_") else thinnest
             yield self._record(
@@ -345,11 +368,25 @@ class _Comparison:
             u=u,
             level_mm=level_mm,
             wall_mm=wall_mm,
+            joint_mm=self._known.joint_mm,
             warnings=self._result.warnings,
             quality=quality,
             conditions=self._conditions,
             reason=reason,
         )
+
+
+def hangs_on_plane(column: str) -> bool:
+    """Return whether a column's truth is that of the neck's plane.
+
+    Examples
+    --------
+    >>> [hangs_on_plane(name) for name in ("cfi_ml", "canal_ap_lt_mm", "canal_inscribed_mm")]
+    [True, True, False]
+    >>> [hangs_on_plane(name) for name in ("cortex_medial_mm", "isthmus_level_mm", "lt_x_mm")]
+    [True, True, False]
+    """
+    return column in PLANE_STEMS or not _DIRECTIONS.isdisjoint(column.split("_"))
 
 
 def _interpolate(

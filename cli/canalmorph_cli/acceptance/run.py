@@ -7,16 +7,10 @@ from dataclasses import dataclass
 import canalmorph
 from canalmorph.pipeline import Settings
 from canalmorph_cli.acceptance.examine import WORKERS, ExaminedScan, start_examiner
+from canalmorph_cli.acceptance.judging import Domain, Judgement, Standing, get_domain, judge_records
 from canalmorph_cli.acceptance.plain_methods import PlainMethod
 from canalmorph_cli.acceptance.promise import Promise
-from canalmorph_cli.acceptance.promises import (
-    PROMISES,
-    Domain,
-    Judgement,
-    Standing,
-    get_domain,
-    judge_records,
-)
+from canalmorph_cli.acceptance.promises import PROMISES
 from canalmorph_cli.acceptance.records import Record
 from canalmorph_cli.acceptance.studies import Study
 from canalmorph_cli.acceptance.summaries import ErrorSummary, summarise

@@ -7,8 +7,8 @@ from math import isfinite
 from pathlib import Path
 
 from canalmorph.export.files import write_atomically
+from canalmorph_cli.acceptance.judging import Judgement, get_domain
 from canalmorph_cli.acceptance.plain_methods import PlainMethod
-from canalmorph_cli.acceptance.promises import Judgement, get_domain
 from canalmorph_cli.acceptance.records import Record
 from canalmorph_cli.acceptance.run import AcceptanceResult
 from canalmorph_cli.acceptance.summaries import ErrorSummary

@@ -5,7 +5,7 @@ A phantom's own truth and the truth of scans made elsewhere both become a `Known
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import dist, isfinite, nan
+from math import dist, inf, isfinite, nan
 
 from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.columns import FEMUR_COLUMNS, SECTION_MEASURES
@@ -61,6 +61,8 @@ class KnownFemur:
     wall_mm : mapping of str to float
         True thickness of the wall that a width of ``femurs.csv`` rests on, by its name: the
         thinnest of its section. [mm]
+    joint_mm : float
+        Width of the joint space, 0 where it is fused, infinite where unknown. [mm]
     cfi_bound_only : bool
         Whether the isthmus lies below the scan, so that only a bound of the flare index is right.
     """
@@ -72,6 +74,7 @@ class KnownFemur:
     head_mm: Point
     sections: tuple[KnownSection, ...] = ()
     wall_mm: Mapping[str, float] = field(default_factory=dict)
+    joint_mm: float = inf
     cfi_bound_only: bool = False
 
 
@@ -108,13 +111,14 @@ def _describe_femur(femur: FemurTruth, cortex_hu: float) -> KnownFemur:
         head_mm=femur.head_mm,
         sections=_list_sections(femur),
         wall_mm=walls,
+        joint_mm=femur.joint_gap_mm,
         cfi_bound_only=not femur.isthmus_in_volume,
     )
 
 
 def _list_facts(femur: FemurTruth, cortex_hu: float) -> dict[str, float]:
     """Return what belongs to no level, as far as head and condyles are in view."""
-    facts = {"bow_radius_mm": femur.bow_radius_mm, "cortex_hu": cortex_hu}
+    facts = {"bow_radius_mm": femur.bow_radius_mm, "cortex_hu": cortex_hu, **femur.rods_mm}
     if not femur.head_in_volume:
         return facts
     level_mm = sum(

@@ -84,12 +84,12 @@ def make_listener(console: "Console") -> "Listener":
 
 def print_judgements(console: "Console", result: "AcceptanceResult") -> None:
     """Print bias, SD and worst case of every promise, beside the promise and the plain methods."""
+    from canalmorph_cli.acceptance.judging import Domain
     from canalmorph_cli.acceptance.listing import (
         describe_broken,
         describe_verdict,
         tabulate_judgements,
     )
-    from canalmorph_cli.acceptance.promises import Domain
     from canalmorph_cli.console import write_line
 
     for domain in Domain:
