@@ -71,7 +71,7 @@ class ResultsLedgerError(ResultsFolderError):
     finding = "has a ledger.sqlite that is damaged or of a newer version of this program."
     remedy = (
         "Move that file elsewhere and run the command again: finished cases are known by their "
-        "own folders."
+        "own folders. Keep the file: corrections made by hand are in it."
     )
 
 
@@ -225,3 +225,20 @@ class ClusterLostError(ClusterError):
 
     code = "cluster-lost"
     remedy = "Run the command again; finished cases are kept."
+
+
+class ReviewOutrunError(CanalMorphError):
+    """Somebody else changed the case in the meantime.
+
+    Parameters
+    ----------
+    case : str
+        Name of the case.
+    """
+
+    code = "review-outrun"
+    remedy = "Load the case again and look at what was changed."
+
+    def __init__(self, *, case: str) -> None:
+        super().__init__(f"Somebody else changed the case {case} in the meantime. {self.remedy}")
+        self.case = case

@@ -28,6 +28,8 @@ LOCK_NAME = ".lock"
 #: The ledger, and what SQLite lays beside it while it is open.
 LEDGER_NAME = "ledger.sqlite"
 LEDGER_NAMES = tuple(f"{LEDGER_NAME}{suffix}" for suffix in ("", "-wal", "-shm", "-journal"))
+#: A copy of the ledger in an earlier form.
+LEDGER_BACKUP_NAME = "ledger.form{form}.sqlite"
 #: Its presence tells that a folder holds results.
 CODEBOOK_NAME = "columns.csv"
 #: Random bytes of a new key: as many as the hash it keys.

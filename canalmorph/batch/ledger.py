@@ -1,42 +1,25 @@
 """``ledger.sqlite``: what became of every input, and when; written by one process only."""
 
-import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from canalmorph.batch.fingerprint import InputMark
-from canalmorph.batch.folder import LEDGER_NAME
+from canalmorph.batch.ledger_file import (
+    hold_transaction,
+    name_ledger_errors,
+    open_ledger_file,
+    tell_time,
+)
 from canalmorph.model.femur import Side
 from canalmorph.model.results import Refusal
-from canalmorph.results_errors import ResultsLedgerError, ResultsNotWritableError
 
-#: Number of the ledger's form; a change that an older program would misread is a new one.
-LEDGER_FORM = 1
 QUEUED, RUNNING, MEASURED, REFUSED, FAILED = "queued", "running", "measured", "refused", "failed"
 #: A refusal and the name of the case or input that it is about.
 NamedRefusal = tuple[str, Refusal]
-_TABLES = """
-CREATE TABLE IF NOT EXISTS cases (
-    work_id TEXT NOT NULL, input_hash TEXT NOT NULL, input_dated_hash TEXT NOT NULL,
-    case_id TEXT NOT NULL, state TEXT NOT NULL, reason TEXT NOT NULL, source TEXT NOT NULL,
-    settings_hash TEXT NOT NULL, software_version TEXT NOT NULL, deidentified INTEGER NOT NULL,
-    attempts INTEGER NOT NULL DEFAULT 0,
-    queued_at TEXT, started_at TEXT, ended_at TEXT, seconds REAL,
-    PRIMARY KEY (work_id, input_hash)
-) WITHOUT ROWID;
-CREATE INDEX IF NOT EXISTS cases_by_name ON cases (case_id);
-CREATE INDEX IF NOT EXISTS cases_by_input ON cases (input_hash);
-CREATE TABLE IF NOT EXISTS refusals (
-    owner TEXT NOT NULL, position INTEGER NOT NULL, case_id TEXT NOT NULL, stage TEXT NOT NULL,
-    code TEXT NOT NULL, message TEXT NOT NULL, source TEXT NOT NULL, side TEXT NOT NULL,
-    tag TEXT NOT NULL, warnings TEXT NOT NULL, PRIMARY KEY (owner, position)
-) WITHOUT ROWID;
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,41 +74,8 @@ def open_ledger(folder: Path) -> Iterator["Ledger"]:
     ResultsNotWritableError
         If it cannot be made or written.
     """
-    file = folder / LEDGER_NAME
-    with _name_errors(folder):
-        # Only the owner may read it, as it names files; SQLite gives its own files the same mode.
-        os.close(os.open(file, os.O_RDWR | os.O_CREAT, 0o600))
-        connection = sqlite3.connect(file, isolation_level=None)
-    try:
-        with _name_errors(folder):
-            _prepare(connection, folder)
+    with open_ledger_file(folder) as connection:
         yield Ledger(connection, folder)
-    finally:
-        connection.close()
-
-
-def _prepare(connection: sqlite3.Connection, folder: Path) -> None:
-    (form,) = connection.execute("PRAGMA user_version").fetchone()
-    if form not in (0, LEDGER_FORM):
-        raise ResultsLedgerError(folder=str(folder))
-    # With WAL others may read while this process writes. Where the file system has none, SQLite
-    # keeps its plain journal. A power cut may cost the last lines: the cases' folders have them.
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = NORMAL")
-    connection.executescript(_TABLES)
-    connection.execute(f"PRAGMA user_version = {LEDGER_FORM}")
-
-
-@contextmanager
-def _name_errors(folder: Path) -> Iterator[None]:
-    try:
-        yield
-    except sqlite3.OperationalError as error:  # a full disk, a file system that can only be read
-        raise ResultsNotWritableError(folder=str(folder)) from error
-    except sqlite3.DatabaseError as error:
-        raise ResultsLedgerError(folder=str(folder)) from error
-    except OSError as error:
-        raise ResultsNotWritableError(folder=str(folder)) from error
 
 
 class Ledger:
@@ -179,16 +129,16 @@ class Ledger:
 
     def queue(self, entries: Iterable[Entry]) -> None:
         """Note inputs that will be measured, all at once."""
-        with self._transaction():
+        with hold_transaction(self._connection, self._folder):
             for entry in entries:
-                self._put(entry, queued_at=_now(), attempts=0)
+                self._put(entry, queued_at=tell_time(), attempts=0)
 
     def start(self, entry: Entry) -> None:
         """Note that a process begins with an input."""
         self._run(
             "UPDATE cases SET state = ?, attempts = attempts + 1, started_at = ? "
             "WHERE work_id = ? AND input_hash = ?",
-            (RUNNING, _now(), entry.work_id, entry.mark.content),
+            (RUNNING, tell_time(), entry.work_id, entry.mark.content),
         )
 
     def finish(
@@ -199,12 +149,12 @@ class Ledger:
         A case that was measured, or refused, from other files before is the case of these now;
         `covered` names other series that went into it.
         """
-        with self._transaction():
+        with hold_transaction(self._connection, self._folder):
             self._run(
                 "DELETE FROM cases WHERE case_id = ? AND NOT (work_id = ? AND input_hash = ?)",
                 (entry.case_id, entry.work_id, entry.mark.content),
             )
-            self._put(entry, ended_at=_now())
+            self._put(entry, ended_at=tell_time())
             for name in (entry.case_id, *covered):
                 self._run("DELETE FROM refusals WHERE case_id = ?", (name,))
             self._touched.discard(entry.work_id)
@@ -212,9 +162,9 @@ class Ledger:
 
     def note_unread(self, entry: Entry, refusal: Refusal) -> None:
         """Note why a series was not read; several of one run and name stand beside each other."""
-        with self._transaction():
+        with hold_transaction(self._connection, self._folder):
             self._run("DELETE FROM cases WHERE case_id = ?", (entry.case_id,))
-            self._put(entry, ended_at=_now())
+            self._put(entry, ended_at=tell_time())
             self._replace_refusals(entry.case_id, [(entry.case_id, refusal)])
 
     def list_refusals(self, owner: str = "") -> Iterator[NamedRefusal]:
@@ -280,21 +230,5 @@ class Ledger:
         )
 
     def _run(self, statement: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
-        with _name_errors(self._folder):
+        with name_ledger_errors(self._folder):
             return self._connection.execute(statement, values).fetchall()
-
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._run("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._run("COMMIT")
-        except BaseException:
-            # A full disk has ended the transaction already.
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
-            raise
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds")

@@ -27,6 +27,8 @@ class Plane(StrEnum):
     NECK = "neck"
     CONDYLAR = "condylar"
     SCANNER = "scanner"
+    #: Set by a person.
+    HAND = "hand"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

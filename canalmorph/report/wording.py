@@ -35,6 +35,7 @@ PLANE_WORDS = {
     "was found",
     Plane.SCANNER: "the scanner's coronal plane, since no neck axis was found; ML and AP then "
     "depend on how the leg lay",
+    Plane.HAND: "a plane through the shaft that a person set by hand",
 }
 GLOSSARY = {
     "± (standard uncertainty)": "The true value lies within one ± in about two of three cases, "
