@@ -15,6 +15,7 @@ import canalmorph
 from canalmorph.batch.digest import DIGEST_NAME
 from canalmorph.batch.fingerprint import InputMarker
 from canalmorph.batch.ledger import Ledger
+from canalmorph.batch.ledger_file import LEDGER_FORM
 from canalmorph.batch.outcomes import BatchOptions, BatchResult, MeasureScan
 from canalmorph.batch.run import measure_inputs
 from canalmorph.errors import NoBoneError
@@ -282,7 +283,7 @@ def test_a_ledger_that_cannot_be_read_is_left_alone(bench: Bench, damage: str) -
     if damage == "text":
         ledger.write_bytes(b"no database, but long enough to be looked at" * 50)
     else:
-        bench.query("PRAGMA user_version = 2")
+        bench.query(f"PRAGMA user_version = {LEDGER_FORM + 1}")
     before = ledger.read_bytes()
     with pytest.raises(ResultsLedgerError, match=r"Move that file elsewhere"):
         bench.run()
