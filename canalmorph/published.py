@@ -54,6 +54,15 @@ BIBLIOGRAPHY: dict[str, str] = {
     "offset_ct": "hal-03553324: 628 healthy people by CT; femoral offset 42.9 +- 6.8 mm.",
     "tip_apas": "Head centre against the tip of the greater trochanter by CT, 519 hips without "
     "arthritis: -7.3 +- 5.1 mm, below the tip negative.",
+    "femora_1070": "PMC4775021: 1,070 femora by automated CT; torsion -23.6 to 48.7 degrees, "
+    "median 14.2.",
+    "canal_korea": "PMID 33501569: 1,400 Koreans by CT; smallest canal 8.9 +- 2.0 mm, bow radius "
+    "906.9 +- 193.3 mm, femur length 424.4 +- 28.6 mm.",
+    "isthmus_china": "doi:10.1155/2015/459612: 204 Chinese by CT; smallest canal 10.49 +- 1.52 mm, "
+    "at 55 +- 4.8 % of the femur's height.",
+    "femora_125": "doi:10.5281/zenodo.17642179: length of 125 dry femora 441.8 +- 27.8 mm.",
+    "index_fracture": "doi:10.1007/s40520-015-0423-3: femoral cortical index at LT-100 on films of "
+    "broken hips 0.42 (0.18 to 0.58), of the opposite ones 0.48 (0.25 to 0.66).",
     "registry_norway": "Acta Orthop 2019 (PMC7006785): 66,995 hips; fracture after uncemented "
     "against cemented stems, risk ratio 5.2.",
     "registries_six": "J Bone Joint Surg Am 2014 (PMC4271427): six registries together.",
@@ -149,12 +158,108 @@ BLUR_ERROR_EDGES_MM = (0.09, 0.05)  # blur_edges_2014
 NECK_SPHERE_ENLARGED = 1.25  # neck_axes_102
 #: Neck axes of different methods lie no further apart than this. [deg]
 NECK_AXES_APART_DEG = 5.0  # neck_axes_102
-#: Head diameters of women and men lie within this; outside, the number is to be looked at. [mm]
-HEAD_DIAMETER_BAND_MM = (38.0, 56.0)  # head_korea, its means and 3 SD of some 2.5 mm
-#: Reference range of the neck-shaft angle. [deg]
-NECK_SHAFT_ANGLE_BAND_DEG = (114.0, 140.0)  # neck_mri
-#: Mean femoral offset and 3 SD to each side. [mm]
-FEMORAL_OFFSET_BAND_MM = (22.5, 63.3)  # offset_ct
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PopulationBand:
+    """Where a number of nearly all adults lies; outside, it is to be looked at, never hidden.
+
+    Attributes
+    ----------
+    column : str
+        Of ``femurs.csv``.
+    low, high : float
+        In the column's unit.
+    code : str
+        Of the warning.
+    sources : tuple of str
+        Keys of the bibliography.
+    """
+
+    column: str
+    low: float
+    high: float
+    code: str
+    sources: tuple[str, ...]
+
+
+#: Ranges that were seen, or three SD to each side of the published means; of two populations the
+#: wider. The flare index is told by its classes.
+POPULATION_BANDS = (
+    PopulationBand(  # means of both sexes and 3 SD of some 2.5 mm
+        column="head_diameter_mm",
+        low=38.0,
+        high=56.0,
+        code="head_size_unusual",
+        sources=("head_korea",),
+    ),
+    PopulationBand(
+        column="neck_shaft_angle_deg",
+        low=114.0,
+        high=140.0,
+        code="neck_shaft_angle_unusual",
+        sources=("neck_mri",),
+    ),
+    PopulationBand(
+        column="femoral_offset_mm",
+        low=22.5,
+        high=63.3,
+        code="femoral_offset_unusual",
+        sources=("offset_ct",),
+    ),
+    PopulationBand(
+        column="head_above_trochanter_tip_mm",
+        low=-27.1,
+        high=9.8,
+        code="head_height_unusual",
+        sources=("tip_apas",),
+    ),
+    PopulationBand(
+        column="torsion_deg",
+        low=-23.6,
+        high=48.7,
+        code="torsion_unusual",
+        sources=("femora_1070",),
+    ),
+    PopulationBand(
+        column="bow_radius_mm",
+        low=327.0,
+        high=1487.0,
+        code="bow_unusual",
+        sources=("canal_korea",),
+    ),
+    # Up to the mean canal of Caucasians at LT-80, above the isthmus, and 3 of the Korean SD.
+    PopulationBand(
+        column="isthmus_canal_inscribed_mm",
+        low=2.9,
+        high=19.5,
+        code="isthmus_width_unusual",
+        sources=("canal_korea", "ista_2014"),
+    ),
+    # 55 +- 4.8 % of the length, and the abstract does not say from which end.
+    PopulationBand(
+        column="isthmus_height_share",
+        low=0.31,
+        high=0.69,
+        code="isthmus_height_unusual",
+        sources=("isthmus_china",),
+    ),
+    PopulationBand(
+        column="femur_length_mm",
+        low=338.6,
+        high=525.2,
+        code="femur_length_unusual",
+        sources=("canal_korea", "femora_125"),
+    ),
+    # From the thinnest of hips with a fracture to 3 SD above the mean of those with arthritis.
+    PopulationBand(
+        column="cti_ml_lt_minus100",
+        low=0.18,
+        high=0.83,
+        code="cortical_index_unusual",
+        sources=("index_fracture", "cbr_2020"),
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

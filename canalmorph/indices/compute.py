@@ -12,6 +12,7 @@ from canalmorph.indices.planes import (
     compute_rotation,
     explain_planes,
 )
+from canalmorph.indices.plausible import find_unusual
 from canalmorph.indices.proximal_reasons import NO_SHAFT, explain_proximal
 from canalmorph.indices.widths import Width, find_width
 from canalmorph.model.certainty import is_too_uncertain
@@ -83,7 +84,9 @@ def compute_indices(profile: CanalProfile) -> CanalIndices:
             f"Its uncertainty of {values[name].u:.2g} is too large a share of "
             f"{values[name].value:.3g}."
         )
-    return CanalIndices(values=complete, reasons=reasons, warnings=warnings)
+    return CanalIndices(
+        values=complete, reasons=reasons, warnings=(*warnings, *find_unusual(complete))
+    )
 
 
 def _compute_in_plane(profile: CanalProfile) -> dict[str, Measurement]:

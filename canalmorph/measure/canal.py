@@ -67,7 +67,7 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         calibration=aligned.cortex.calibration,
         warnings=(
             *_profile_warnings(aligned, quality, levels),
-            *find_proximal_warnings(aligned, facts.numbers),
+            *find_proximal_warnings(aligned),
         ),
         shared_uncertainties=find_shared_uncertainties(
             sections, find_medial_limits(aligned.frame, levels, aligned.cortex.femur.head)[0]

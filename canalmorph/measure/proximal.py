@@ -5,12 +5,7 @@ from numpy.typing import NDArray
 
 from canalmorph.model.femur import AlignedFemur, HeadSphere, NeckAxis
 from canalmorph.model.results import Measurement
-from canalmorph.published import (
-    FEMORAL_OFFSET_BAND_MM,
-    HEAD_DIAMETER_BAND_MM,
-    NECK_AXES_APART_DEG,
-    NECK_SHAFT_ANGLE_BAND_DEG,
-)
+from canalmorph.published import NECK_AXES_APART_DEG
 
 #: Uncertainty of the lesser trochanter's apex across the shaft, each way; the second where
 #: shaft or head is not in view, so that it was looked for in rougher directions. [mm]
@@ -19,8 +14,6 @@ APEX_ACROSS_U_MM, ROUGH_ACROSS_U_MM = 0.3, 1.2
 CENTRE_UNCERTAIN_MM = 1.0
 #: Facts of the head that have no meaning without the shaft's axis.
 AGAINST_SHAFT = ("head_level_mm", "femoral_offset_mm", "femoral_offset_ap_mm")
-#: A number outside its published band is doubtful from this many of its uncertainties on.
-BEYOND_BAND = 1.0
 
 
 def find_proximal_facts(aligned: AlignedFemur) -> dict[str, Measurement]:
@@ -47,8 +40,8 @@ def get_separated_head(aligned: AlignedFemur) -> HeadSphere | None:
     return head if head is not None and head.separated else None
 
 
-def find_proximal_warnings(aligned: AlignedFemur, facts: dict[str, Measurement]) -> tuple[str, ...]:
-    """Return codes: what failed, and numbers outside published bands, which hide nothing."""
+def find_proximal_warnings(aligned: AlignedFemur) -> tuple[str, ...]:
+    """Return codes of what failed or is in doubt at head and neck."""
     warnings = []
     head = aligned.cortex.femur.head
     if not aligned.shaft_in_view:
@@ -65,13 +58,6 @@ def find_proximal_warnings(aligned: AlignedFemur, facts: dict[str, Measurement])
         cosine = float(aligned.neck.direction @ aligned.neck_by_sphere.direction)
         if np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))) > NECK_AXES_APART_DEG:
             warnings.append("neck_methods_differ")
-    for name, band, code in (
-        ("head_diameter_mm", HEAD_DIAMETER_BAND_MM, "head_size_unusual"),
-        ("neck_shaft_angle_deg", NECK_SHAFT_ANGLE_BAND_DEG, "neck_shaft_angle_unusual"),
-        ("femoral_offset_mm", FEMORAL_OFFSET_BAND_MM, "femoral_offset_unusual"),
-    ):
-        if _lies_beyond(facts.get(name, Measurement()), band):
-            warnings.append(code)
     return tuple(warnings)
 
 
@@ -79,13 +65,6 @@ def get_apex_across_u_mm(aligned: AlignedFemur) -> float:
     """Return the uncertainty of the lesser trochanter's apex across the shaft, each way [mm]."""
     whole = aligned.shaft_in_view and aligned.cortex.femur.head is not None
     return APEX_ACROSS_U_MM if whole else ROUGH_ACROSS_U_MM
-
-
-def _lies_beyond(fact: Measurement, band: tuple[float, float]) -> bool:
-    if fact.value is None or fact.u is None:
-        return False
-    away = max(band[0] - fact.value, fact.value - band[1])
-    return away > BEYOND_BAND * fact.u
 
 
 def _head_facts(aligned: AlignedFemur, head: HeadSphere) -> dict[str, Measurement]:

@@ -230,8 +230,46 @@ FEMUR_WARNINGS = (
     ),
     _femur(
         "femoral_offset_unusual",
-        "The offset lies more than 3 SD from the published mean (22 to 63 mm).",
+        "The offset lies more than 3 SD from the published mean (22.5 to 63.3 mm).",
         "Check it on the pictures.",
+    ),
+    _femur(
+        "head_height_unusual",
+        "The head's centre lies more than 27.1 mm below or 9.8 mm above the tip of the greater "
+        "trochanter, which none of 519 healthy hips did.",
+        "Check both on the pictures.",
+    ),
+    _femur(
+        "torsion_unusual",
+        "Torsion lies outside -23.6 to 48.7 degrees, the range of 1,070 femora.",
+        "Check neck and condyles on the pictures, and whether the leg moved between two blocks.",
+    ),
+    _femur(
+        "bow_unusual",
+        "The radius of the bow lies more than 3 SD from the published mean (327 to 1487 mm).",
+        "Look at the lateral picture: the shaft is unusually straight or bent.",
+    ),
+    _femur(
+        "isthmus_width_unusual",
+        "The narrowest canal lies outside 2.9 to 19.5 mm, 3 SD from published means.",
+        "Check the outline at the isthmus on the page.",
+    ),
+    _femur(
+        "isthmus_height_unusual",
+        "The isthmus lies at less than 31 or more than 69 % of the femur's height, beyond 3 SD of "
+        "the published mean.",
+        "Check the widths along the shaft on the page.",
+    ),
+    _femur(
+        "femur_length_unusual",
+        "The femur's length lies more than 3 SD from published means (338.6 to 525.2 mm).",
+        "Check the unit of length in the file, and whether the scan is of an adult.",
+    ),
+    _femur(
+        "cortical_index_unusual",
+        "The cortical thickness index ML at LT-100 lies outside 0.18 to 0.83, which holds broken, "
+        "arthritic and healthy hips.",
+        "Check the outlines at LT-100 on the page.",
     ),
     _femur(
         "isthmus_not_in_view",

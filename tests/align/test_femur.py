@@ -14,6 +14,7 @@ from canalmorph.femur_errors import HeadNotInViewError
 from canalmorph.geometry.lines import normalise
 from canalmorph.model.femur import FemurFrame, HeadSphere, Plane, Side
 from canalmorph.model.volume import CtVolume, ScanFacts
+from canalmorph.segment.head import NOT_ROUND_CENTRE_U_MM
 from canalmorph_phantoms.build import PhantomResult
 
 if TYPE_CHECKING:
@@ -228,6 +229,28 @@ def test_neck_axis_of_a_rod_with_a_waist(off_deg: float) -> None:
     assert by_sphere is not None
     assert angle_deg(by_sphere.direction, direction) < 1.0
     assert 0.2 < by_sphere.direction_u_deg < 1.0
+
+
+@pytest.mark.parametrize("way", [(0.0, 0.92, 0.38), (0.0, -0.92, -0.38), (0.62, 0.3, -0.72)])
+def test_a_head_that_may_lie_elsewhere_makes_its_neck_as_unsure(way: tuple[float, ...]) -> None:
+    """The spheres of a head that is none lie 2.2 mm apart: the axis turns, and says by how much."""
+    direction = normalise(np.array([0.75, -0.25, 0.6]))
+    volume, head = make_neck_scan(direction, 12.0)
+    aside = np.array(way) - (np.array(way) @ direction) * direction
+    moved = replace(
+        head,
+        centre_lps_mm=2.2 * normalise(aside),
+        centre_u_mm=NOT_ROUND_CENTRE_U_MM,
+        is_round=False,
+    )
+    axis = find_neck_axis(volume, moved, direction)
+    assert axis is not None
+    off = angle_deg(axis.direction, direction)
+    assert off > 2.0
+    assert off < 3 * axis.direction_u_deg
+    sure = find_neck_axis(volume, head, direction)
+    assert sure is not None
+    assert axis.direction_u_deg > sure.direction_u_deg + 0.5
 
 
 def test_a_faint_neck_is_found_too() -> None:
