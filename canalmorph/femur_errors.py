@@ -104,6 +104,31 @@ class HiddenByMetalError(CanalMorphError):
         self.side, self.part = side, part
 
 
+class FractureAtTrochanterError(CanalMorphError):
+    """A person marked a fracture at or above the lesser trochanter."""
+
+    code = "fracture-at-trochanter"
+    remedy = "Measure the other side, or a scan from before the fracture."
+
+    def __init__(self, *, side: str) -> None:
+        super().__init__(
+            f"A fracture is marked at or above the lesser trochanter of the {side} femur: head, "
+            f"neck and levels belong to several pieces. {self.remedy}"
+        )
+        self.side = side
+
+
+class SideDroppedError(CanalMorphError):
+    """A person left this femur out."""
+
+    code = "side-dropped"
+    remedy = "Nothing; the review page takes it in again."
+
+    def __init__(self, *, side: str) -> None:
+        super().__init__(f"The {side} femur was left out by a person. {self.remedy}")
+        self.side = side
+
+
 class SlicesAlongShaftError(CanalMorphError):
     """Thick slices run along the shaft instead of across it."""
 

@@ -30,6 +30,8 @@ class Quality(IntFlag):
     FILLED_CANAL = 512
     #: Slices are missing where the section lies: its numbers are blank.
     MISSING_SLICES = 1024
+    #: A person drew the outline: its uncertainty is that of a hand.
+    HAND_DRAWN = 2048
 
     def names(self) -> list[str]:
         """Return the lower-case names of the bits that are set, in the order of their value.

@@ -2,11 +2,12 @@
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 
 from canalmorph.advise.fixation import advise_fixation
 from canalmorph.advise.sides import caution_about_sides
+from canalmorph.align.corrected import correct_alignment
 from canalmorph.align.femur import align_femur
 from canalmorph.align.settings import AlignSettings
 from canalmorph.classify.shape import classify_canal
@@ -24,6 +25,7 @@ from canalmorph.locate.settings import LocateSettings
 from canalmorph.measure.axial import measure_axial
 from canalmorph.measure.canal import measure_canal
 from canalmorph.measure.settings import MeasureSettings
+from canalmorph.model.corrections import Correction, Unfit
 from canalmorph.model.femur import AlignedFemur, Femur, Side
 from canalmorph.model.naming import name_by_hash
 from canalmorph.model.results import CaseResult, FemurResult, Refusal, SideDifference
@@ -69,12 +71,35 @@ def measure_femur(femur: Femur, settings: Settings) -> tuple[AlignedFemur, Femur
     """Take one located femur to its indices, canal type and suggestion."""
     cortex = segment_cortex(femur, settings.segment)
     aligned = align_femur(cortex, settings.align)
+    return aligned, measure_aligned(aligned, settings)
+
+
+def correct_femur(
+    aligned: AlignedFemur, marks: Sequence[Correction], settings: Settings
+) -> tuple[AlignedFemur, FemurResult, tuple[Unfit, ...]]:
+    """Measure an aligned femur with a person's marks; the last are those that do not fit it.
+
+    Raises
+    ------
+    CanalMorphError
+        If the marks leave nothing to measure.
+    """
+    corrected, unfit = correct_alignment(aligned, marks, settings.align)
+    result = measure_aligned(corrected, settings)
+    if unfit:
+        result = replace(result, warnings=tuple(sorted({*result.warnings, "correction_unfit"})))
+    return corrected, result, unfit
+
+
+def measure_aligned(aligned: AlignedFemur, settings: Settings) -> FemurResult:
+    """Take one aligned femur to its indices, canal type and suggestion."""
     profile = measure_canal(aligned, settings.measure)
     indices = compute_indices(profile)
     canal_type = classify_canal(indices)
     advice = advise_fixation(canal_type, indices)
+    femur = aligned.cortex.femur
     warnings = {*femur.warnings, *aligned.warnings, *profile.warnings, *indices.warnings}
-    return aligned, FemurResult(
+    return FemurResult(
         side=profile.side,
         profile=profile,
         indices=indices,
@@ -133,7 +158,7 @@ def measure_scan(
         if all(isinstance(failure, HeadNotInViewError) for failure in failures):
             raise NoFemurError(source=volume.facts.source, n_long_bones=len(femurs))
         raise next((one for one in failures if isinstance(one, _OF_THE_SCAN)), failures[0])
-    differences, results = _compare_sides(results)
+    differences, results = join_sides(results)
     spacing = tuple(float(step) for step in volume.spacing_mm)
     case = CaseResult(
         case_id=case_id,
@@ -159,7 +184,7 @@ def _join_warnings(volume: CtVolume, knees: CtVolume | None) -> ScanFacts:
     return replace(volume.facts, warnings=tuple(both), slice_gaps=gaps)
 
 
-def _compare_sides(
+def join_sides(
     results: list[FemurResult],
 ) -> tuple[tuple[SideDifference, ...], list[FemurResult]]:
     """Return left against right, and the femora with the caution of it; unchanged where alone."""

@@ -14,6 +14,7 @@ from canalmorph.batch.folder import OUTDATED_SUFFIX, UNFINISHED_PREFIX, ResultsF
 from canalmorph.batch.ledger import Entry, NamedRefusal
 from canalmorph.export.masks import write_masks
 from canalmorph.export.record import write_record
+from canalmorph.export.surfaces import SURFACES_NAME, write_surfaces
 from canalmorph.model.clinic import ClinicFacts
 from canalmorph.model.dicom_source import DicomSource
 from canalmorph.model.results import CaseResult
@@ -44,7 +45,7 @@ def write_case(
     seconds: float,
     facts: ClinicFacts,
 ) -> None:
-    """Write record, page, pictures and masks of a case; an earlier one of its name is replaced.
+    """Write all files of a case; an earlier one of its name is replaced.
 
     Parameters
     ----------
@@ -81,6 +82,7 @@ def write_case(
     try:
         unfinished.mkdir()
         write_masks(unfinished / "masks.nii.gz", volume, aligned)
+        write_surfaces(unfinished / SURFACES_NAME, aligned)
         pictures = take_all_pictures(case.femora, aligned)
         write_pictures(unfinished / PICTURES_NAME, pictures)
         write_clinic(unfinished / CLINIC_NAME, clinic)

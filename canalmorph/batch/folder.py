@@ -77,6 +77,10 @@ class ResultsFolder:
         """Return the name of an input that has no series key, from where it lies."""
         return keyed_hash(self.key, f"path {path_text}")
 
+    def name_reader(self, typed: str) -> str:
+        """Return a keyed hash in place of the name that a person typed."""
+        return keyed_hash(self.key, f"reader {typed}") if typed else ""
+
     def hide_text(self, text: str) -> str:
         """Return a keyed hash in place of a file's name."""
         return keyed_hash(self.key, f"file {text}") if text else ""

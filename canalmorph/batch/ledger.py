@@ -82,7 +82,7 @@ class Ledger:
     """The lines of one results folder."""
 
     def __init__(self, connection: sqlite3.Connection, folder: Path) -> None:
-        self._connection, self._folder = connection, folder
+        self.connection, self.folder = connection, folder
         self._touched: set[str] = set()
 
     def find(self, work_id: str, mark: InputMark) -> Entry | None:
@@ -129,7 +129,7 @@ class Ledger:
 
     def queue(self, entries: Iterable[Entry]) -> None:
         """Note inputs that will be measured, all at once."""
-        with hold_transaction(self._connection, self._folder):
+        with hold_transaction(self.connection, self.folder):
             for entry in entries:
                 self._put(entry, queued_at=tell_time(), attempts=0)
 
@@ -149,7 +149,7 @@ class Ledger:
         A case that was measured, or refused, from other files before is the case of these now;
         `covered` names other series that went into it.
         """
-        with hold_transaction(self._connection, self._folder):
+        with hold_transaction(self.connection, self.folder):
             self._run(
                 "DELETE FROM cases WHERE case_id = ? AND NOT (work_id = ? AND input_hash = ?)",
                 (entry.case_id, entry.work_id, entry.mark.content),
@@ -162,7 +162,7 @@ class Ledger:
 
     def note_unread(self, entry: Entry, refusal: Refusal) -> None:
         """Note why a series was not read; several of one run and name stand beside each other."""
-        with hold_transaction(self._connection, self._folder):
+        with hold_transaction(self.connection, self.folder):
             self._run("DELETE FROM cases WHERE case_id = ?", (entry.case_id,))
             self._put(entry, ended_at=tell_time())
             self._replace_refusals(entry.case_id, [(entry.case_id, refusal)])
@@ -230,5 +230,5 @@ class Ledger:
         )
 
     def _run(self, statement: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
-        with name_ledger_errors(self._folder):
-            return self._connection.execute(statement, values).fetchall()
+        with name_ledger_errors(self.folder):
+            return self.connection.execute(statement, values).fetchall()

@@ -47,7 +47,8 @@ CREATE TABLE IF NOT EXISTS review_log (
     """
 CREATE TABLE IF NOT EXISTS reviews (
     case_id TEXT PRIMARY KEY, version INTEGER NOT NULL, state TEXT NOT NULL, by TEXT NOT NULL,
-    at TEXT NOT NULL, measured_with TEXT NOT NULL, corrections TEXT NOT NULL
+    at TEXT NOT NULL, measured_with TEXT NOT NULL, marked_by TEXT NOT NULL,
+    corrections TEXT NOT NULL
 ) WITHOUT ROWID
 """,
 )

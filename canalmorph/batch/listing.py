@@ -1,14 +1,13 @@
 """The cohort's page, from the cases' folders and the ledger."""
 
 from collections.abc import Iterator
-from pathlib import Path
 
-from canalmorph.batch.digest import RECORD_NAME, read_digest, show_femora
 from canalmorph.batch.folder import ResultsFolder
 from canalmorph.batch.ledger import Ledger
+from canalmorph.batch.reviews import Reviews
+from canalmorph.batch.shown import read_shown
 from canalmorph.export.files import write_atomically
-from canalmorph.export.record import read_record
-from canalmorph.export.rows import make_case_rows
+from canalmorph.model.corrections import Review
 from canalmorph.report.case_list import LIST_NAME, ListedCase, make_case_list
 from canalmorph.results_errors import RecordUnreadableError, ResultsNotWritableError
 
@@ -32,30 +31,23 @@ def write_cohort_page(folder: ResultsFolder, ledger: Ledger) -> None:
 
 
 def _list_cases(folder: ResultsFolder, ledger: Ledger) -> Iterator[ListedCase]:
+    reviews = Reviews.of(ledger).list_all()
     for case_id in folder.list_cases():
         try:
-            yield _read_case(folder.cases / case_id)
+            yield _read_case(folder, case_id, reviews.get(case_id))
         except RecordUnreadableError:
             continue  # the tables say so
     for case_id, refusal in ledger.list_refusals():
         yield ListedCase(case_id=case_id, refusals=[refusal])
 
 
-def _read_case(case_folder: Path) -> ListedCase:
-    pages = [name for name in PAGES if (case_folder / name).exists()]
-    digest = read_digest(case_folder)
-    if digest is not None:
-        return ListedCase(
-            case_id=case_folder.name,
-            femora=digest.femora,
-            refusals=digest.refusals,
-            thumbnails=digest.thumbnails,
-            pages=pages,
-        )
-    case = read_record(case_folder / RECORD_NAME)
+def _read_case(folder: ResultsFolder, case_id: str, review: Review | None) -> ListedCase:
+    case_folder = folder.cases / case_id
+    shown = read_shown(case_folder, review, name_reader=folder.name_reader)
     return ListedCase(
-        case_id=case_folder.name,
-        femora=show_femora(make_case_rows(case)),
-        refusals=case.refusals,
-        pages=pages,
+        case_id=case_id,
+        femora=shown.femora,
+        refusals=shown.refusals,
+        thumbnails=shown.thumbnails,
+        pages=[name for name in PAGES if (case_folder / name).exists()],
     )

@@ -15,9 +15,13 @@ from canalmorph.batch.clinic import (
 )
 from canalmorph.batch.digest import RECORD_NAME
 from canalmorph.batch.folder import CODEBOOK_NAME, ResultsFolder, find_key, hold_results
+from canalmorph.batch.reviews import open_reviews
+from canalmorph.batch.shown import find_corrected
+from canalmorph.correcting import CorrectedCase
 from canalmorph.errors import CanalMorphError
-from canalmorph.export.record import read_record
+from canalmorph.model.corrections import Review
 from canalmorph.report.picture_file import PICTURES_NAME, read_pictures
+from canalmorph.report.pictures import take_all_pictures
 from canalmorph.results_errors import ResultsNotWritableError
 
 
@@ -65,10 +69,10 @@ def redraw_cases(
     if unknown:
         raise ValueError(f"There is no case {', '.join(unknown)} in {results}.")
     series = _name_series(results, table)
-    with hold_results(results):
+    with hold_results(results), open_reviews(results) as reviews:
         for name in sorted(names or found):
             try:
-                _redraw(found[name], table, series)
+                _redraw(found[name], table, series, reviews.get(name))
             except OSError as error:
                 raise ResultsNotWritableError(folder=str(results)) from error
             except CanalMorphError as error:
@@ -86,15 +90,51 @@ def _name_series(results: Path, table: ClinicTable | None) -> dict[str, str]:
     return {folder.name_case(cell): cell for column, cell in table.rows if column == "series"}
 
 
-def _redraw(case_folder: Path, table: ClinicTable | None, series: dict[str, str]) -> None:
-    case = read_record(case_folder / RECORD_NAME)
-    pictures = read_pictures(case_folder / PICTURES_NAME)
+def _redraw(
+    case_folder: Path, table: ClinicTable | None, series: dict[str, str], review: Review
+) -> None:
     clinic = read_clinic(case_folder / CLINIC_NAME)
-    stated = _find_row(clinic, case.case_id, table, series)
+    stated = _find_row(clinic, case_folder.name, table, series)
+    draw_reviewed(case_folder, stated, review)
+
+
+def draw_reviewed(
+    case_folder: Path,
+    clinic: CaseClinic,
+    review: Review,
+    corrected: CorrectedCase | None = None,
+) -> None:
+    """Draw page and paper of one case as its review has it, and keep what the clinic states.
+
+    Parameters
+    ----------
+    case_folder : Path
+        Of the case.
+    clinic : CaseClinic
+        Patient and facts.
+    review : Review
+        What the ledger holds of the case.
+    corrected : CorrectedCase, optional
+        With these marks and what it was measured on, where it is at hand.
+
+    Raises
+    ------
+    RecordUnreadableError, OSError
+        If a part is damaged, or the folder cannot be written.
+    """
+    if corrected is None:
+        corrected = find_corrected(case_folder, review, anew=True)
+    case = replace(corrected.case, review=review if review.version else None)
+    # Sections lie at other levels where marks moved the frame.
+    pictures = (
+        take_all_pictures(case.femora, corrected.aligned)
+        if corrected.aligned
+        else read_pictures(case_folder / PICTURES_NAME)
+    )
     # Drawn aside, so that a crash leaves the old pages whole.
     with tempfile.TemporaryDirectory(dir=case_folder, prefix=".drawing-") as aside:
-        write_reports(Path(aside), case, pictures, stated)
-        write_clinic(Path(aside) / CLINIC_NAME, stated)
+        write_reports(Path(aside), case, pictures, clinic)
+        write_clinic(Path(aside) / CLINIC_NAME, clinic)
         for drawn in sorted(Path(aside).iterdir()):
             drawn.replace(case_folder / drawn.name)
 

@@ -14,6 +14,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from canalmorph.batch.ledger import Ledger
 from canalmorph.batch.ledger_file import (
     hold_transaction,
     name_ledger_errors,
@@ -98,6 +99,11 @@ class Reviews:
 
     def __init__(self, connection: sqlite3.Connection, folder: Path) -> None:
         self._connection, self._folder = connection, folder
+
+    @classmethod
+    def of(cls, ledger: Ledger) -> "Reviews":
+        """Return the reviews of a ledger that this process holds."""
+        return cls(ledger.connection, ledger.folder)
 
     def get(self, case_id: str) -> Review:
         """Return what holds of a case."""
@@ -213,7 +219,7 @@ class Reviews:
                 ),
             )
             self._run(
-                "INSERT OR REPLACE INTO reviews VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT OR REPLACE INTO reviews VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     new.case_id,
                     new.version,
@@ -221,6 +227,7 @@ class Reviews:
                     _make_storable(new.by),
                     new.at,
                     new.measured_with,
+                    _make_storable(new.marked_by),
                     _encode_marks(new.corrections),
                 ),
             )
@@ -228,11 +235,11 @@ class Reviews:
 
     def _read(self, where: str, values: tuple[Any, ...]) -> Iterator[Review]:
         rows = self._run(
-            "SELECT case_id, version, state, by, at, measured_with, corrections FROM reviews "
-            + where,
+            "SELECT case_id, version, state, by, at, measured_with, marked_by, corrections "
+            "FROM reviews " + where,
             values,
         )
-        for case_id, version, state, by, at, measured_with, marks in rows:
+        for case_id, version, state, by, at, measured_with, marked_by, marks in rows:
             yield Review(
                 case_id=case_id,
                 version=version,
@@ -241,6 +248,7 @@ class Reviews:
                 by=by,
                 at=at,
                 measured_with=measured_with,
+                marked_by=marked_by,
             )
 
     def _run(self, statement: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
@@ -271,7 +279,8 @@ def _go_on(
         )
     # A change after the signature is not signed.
     state = ReviewState.CORRECTED if marks else ReviewState.TO_SEE
-    return replace(new, state=state, by="", at="", measured_with="")
+    marked_by = by if action in CHANGES else held.marked_by
+    return replace(new, state=state, by="", at="", measured_with="", marked_by=marked_by)
 
 
 def _encode_marks(marks: Sequence[Correction]) -> str:

@@ -3,12 +3,13 @@
 import time
 from collections.abc import Iterator
 
-from canalmorph.batch.digest import RECORD_NAME, read_digest
 from canalmorph.batch.folder import ResultsFolder
 from canalmorph.batch.ledger import Ledger
-from canalmorph.export.record import read_record
-from canalmorph.export.rows import CaseRows, make_case_rows, make_refusal_row
+from canalmorph.batch.reviews import Reviews
+from canalmorph.batch.shown import read_shown
+from canalmorph.export.rows import CaseRows, make_refusal_row
 from canalmorph.export.tables import CaseLines, format_case, write_case_lines
+from canalmorph.model.corrections import Review
 from canalmorph.model.results import Refusal
 from canalmorph.results_errors import RecordUnreadableError, ResultsNotWritableError
 
@@ -50,19 +51,17 @@ class Tables:
         self._rest_until = ended + REST_RATIO * (ended - started)
 
     def _collect_lines(self) -> Iterator[CaseLines]:
+        reviews = Reviews.of(self._ledger).list_all()
         for case_id in self._folder.list_cases():
-            yield self._read_lines(case_id)
+            yield self._read_lines(case_id, reviews.get(case_id))
         for name, refusal in self._ledger.list_refusals():
             yield format_case(CaseRows(refusals=[make_refusal_row(refusal, case_id=name)]))
 
-    def _read_lines(self, case_id: str) -> CaseLines:
+    def _read_lines(self, case_id: str, review: Review | None) -> CaseLines:
         """Return the lines of a recorded case; a damaged record is a refusal, not an end."""
         folder = self._folder.cases / case_id
-        digest = read_digest(folder)
-        if digest is not None:
-            return digest.lines
         try:
-            return format_case(make_case_rows(read_record(folder / RECORD_NAME)))
+            return read_shown(folder, review, name_reader=self._folder.name_reader).lines
         except RecordUnreadableError as error:
             refusal = Refusal(
                 stage="export", code=error.code, message=str(error), source=f"cases/{case_id}"

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 #: The table that the landmarks are taken from.
 FEMURS = "femurs"
+#: The column that says what persons did.
+REVIEWED = "reviewed_by_hand"
 #: What names a row of any table.
 KEYS = ("case_id", "side", "level_mm", "slice_z_mm", "landmark", "column")
 
@@ -47,6 +49,8 @@ class Selection:
         Which rows; all where None.
     codebook : Codebook
         Of the folder.
+    rejected : frozenset of str
+        Cases that persons rejected, and that are left out.
     """
 
     results: Path
@@ -54,6 +58,7 @@ class Selection:
     columns: tuple[TableColumn, ...]
     condition: Condition | None
     codebook: Codebook
+    rejected: frozenset[str] = frozenset()
 
     def iterate_text(self) -> Iterator["pa.RecordBatch"]:
         """Yield the rows as they stand in the tables; a blank is null.
@@ -65,6 +70,7 @@ class Selection:
         """
         names = [column.name for column in self.columns]
         for batch in _read_batches(self):
+            batch = _leave_out(batch, self.rejected)
             if self.condition is not None:
                 typed = type_batch(batch, self._needed_columns())
                 batch = batch.filter(self.condition.find_rows(typed))
@@ -114,12 +120,17 @@ class Selection:
         return [
             column
             for column in self.codebook.get_columns(self.table)
-            if column.name in chosen | asked
+            if column.name in chosen | asked | {"case_id"}
         ]
 
 
 def select_rows(
-    results: Path, table: str, *, columns: Sequence[str] = (), where: str = ""
+    results: Path,
+    table: str,
+    *,
+    columns: Sequence[str] = (),
+    where: str = "",
+    with_rejected: bool = False,
 ) -> Selection:
     """Return a selection of a table.
 
@@ -128,13 +139,15 @@ def select_rows(
     results : Path
         A results folder.
     table : str
-        ``femurs``, ``sections``, ``sides``, ``refusals``, ``blanks``, ``landmarks`` and, where it
-        is there, ``axial``.
+        ``femurs``, ``sections``, ``sides``, ``refusals``, ``blanks``, ``landmarks``,
+        ``corrections`` and, where it is there, ``axial``.
     columns : sequence of str
         In the order to be written; the columns that name a row come first and are always there.
         All where empty.
     where : str
         A condition, see `canalmorph.cohort.conditions`; all rows where empty.
+    with_rejected : bool
+        Whether cases that a person rejected on the review page are there.
 
     Raises
     ------
@@ -154,7 +167,32 @@ def select_rows(
         columns=tuple(find_column(name, by_name) for name in names),
         condition=parse_condition(where, known) if where.strip() else None,
         codebook=codebook,
+        rejected=frozenset() if with_rejected else _find_rejected(results, codebook),
     )
+
+
+def _find_rejected(results: Path, codebook: Codebook) -> frozenset[str]:
+    """Return the cases that persons rejected; results of an earlier version have none."""
+    if REVIEWED not in {column.name for column in codebook.get_columns(FEMURS)}:
+        return frozenset()
+    found: set[str] = set()
+    for batch in _read_csv(results, FEMURS, ["case_id", REVIEWED]):
+        found |= {
+            row["case_id"]
+            for row in batch.to_pylist()
+            if "rejected" in (row[REVIEWED] or "").split(";")
+        }
+    return frozenset(found)
+
+
+def _leave_out(batch: "pa.RecordBatch", cases: frozenset[str]) -> "pa.RecordBatch":
+    """Return the rows that are of none of the cases."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if not cases:
+        return batch
+    return batch.filter(pc.invert(pc.is_in(batch["case_id"], pa.array(sorted(cases), pa.string()))))
 
 
 def type_batch(batch: "pa.RecordBatch", columns: Sequence[TableColumn]) -> "pa.RecordBatch":

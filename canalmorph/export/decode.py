@@ -107,6 +107,7 @@ def _decode_profile(plain: Plain) -> CanalProfile:
         # Records of earlier versions have neither.
         texts=dict(plain.get("texts", {})),
         blanks=dict(plain.get("blanks", {})),
+        marked_isthmus_mm=plain.get("marked_isthmus_mm"),
     )
 
 

@@ -23,8 +23,8 @@ from canalmorph.results_errors import RecordUnreadableError
 
 #: Name and number of the record's form; a change that an older reader would misread is a new one.
 RECORD_FORMAT = "canalmorph-case-1"
-#: What serves while a case is measured only.
-LEFT_OUT = ("shared_uncertainties",)
+#: What serves while a case is measured only, and what the ledger holds.
+LEFT_OUT = ("shared_uncertainties", "review")
 #: Parts of a profile that are packed.
 OUTLINES = ("outer_outline_mm", "canal_outline_mm")
 

@@ -34,6 +34,7 @@ class CaseRows:
     sides: Sequence[Row] = field(default=())
     refusals: Sequence[Row] = field(default=())
     blanks: Sequence[Row] = field(default=())
+    corrections: Sequence[Row] = field(default=())
 
 
 def make_case_rows(case: CaseResult) -> CaseRows:
@@ -99,6 +100,7 @@ def _describe_femur(case: CaseResult, femur: FemurResult) -> dict[str, Cell]:
         "status": femur.status,
         "warnings": ";".join((*case.scan.warnings, *femur.warnings)),
         "plane": femur.profile.frame.plane.value,
+        "reviewed_by_hand": "" if case.review is None else case.review.in_table,
         "torsion_method": TORSION_METHOD
         if femur.indices.values.get("torsion_deg", Measurement()).known
         else "",

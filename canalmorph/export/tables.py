@@ -21,6 +21,7 @@ from canalmorph.model.column import Column
 from canalmorph.model.columns import (
     AXIAL_COLUMNS,
     BLANK_COLUMNS,
+    CORRECTION_COLUMNS,
     FEMUR_COLUMNS,
     REFUSAL_COLUMNS,
     SECTION_COLUMNS,
@@ -39,6 +40,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "sides.csv": SIDE_COLUMNS,
     "blanks.csv": BLANK_COLUMNS,
     "refusals.csv": REFUSAL_COLUMNS,
+    "corrections.csv": CORRECTION_COLUMNS,
 }
 #: The table that is there only where a case has the scanner's slices measured.
 AXIAL_TABLE = "axial.csv"
@@ -55,7 +57,7 @@ CaseLines = Mapping[str, str]
 def write_tables(
     results_folder: Path, cases: Iterable[CaseRows], *, refusals: Iterable[Refusal] = ()
 ) -> None:
-    """Write ``femurs``, ``sections``, ``sides``, ``blanks``, ``refusals``, ``columns.csv`` whole.
+    """Write ``femurs``, ``sections``, ``sides``, ``blanks`` and the other tables whole.
 
     Where a case has them, ``axial.csv`` is written too; where none has, an old one is removed.
 
@@ -115,6 +117,7 @@ def format_case(rows: CaseRows) -> CaseLines:
         "sides.csv": rows.sides,
         "blanks.csv": rows.blanks,
         "refusals.csv": rows.refusals,
+        "corrections.csv": rows.corrections,
         AXIAL_TABLE: rows.axial,
     }
     columns = {**TABLES, AXIAL_TABLE: AXIAL_COLUMNS}

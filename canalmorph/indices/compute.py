@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.indices.gap_reasons import explain_gap
-from canalmorph.indices.isthmus import ISTHMUS_BELOW_MM, find_narrowest
+from canalmorph.indices.isthmus import ISTHMUS_BELOW_MM, Narrowest, find_narrowest
 from canalmorph.indices.planes import (
     ROTATION_CHANGE,
     compute_isthmus_height,
@@ -129,9 +129,7 @@ def _isthmus_columns(profile: CanalProfile, widths: dict[str, Width]) -> dict[st
     """Return the isthmus columns, empty where the isthmus is not in view; feed `widths`."""
     narrowest = None
     if profile.isthmus_in_view:
-        narrowest = find_narrowest(
-            profile.levels_mm, profile.columns["canal_ml_mm"], profile.uncertainties["canal_ml_mm"]
-        )
+        narrowest = _find_isthmus(profile)
     if narrowest is None:
         bound = _narrowest_in_view(profile)
         if bound is not None:
@@ -169,6 +167,16 @@ def _isthmus_columns(profile: CanalProfile, widths: dict[str, Width]) -> dict[st
             value=inscribed.level_mm, u=float(np.hypot(inscribed.level_u_mm, profile.level_u_mm))
         )
     return columns
+
+
+def _find_isthmus(profile: CanalProfile) -> Narrowest | None:
+    """Return the narrowest ML width, or the width where a person set the isthmus."""
+    return find_narrowest(
+        profile.levels_mm,
+        profile.columns["canal_ml_mm"],
+        profile.uncertainties["canal_ml_mm"],
+        profile.marked_isthmus_mm,
+    )
 
 
 def _narrowest_in_view(profile: CanalProfile) -> Width | None:
@@ -237,9 +245,7 @@ def _indices(profile: CanalProfile, widths: dict[str, Width]) -> dict[str, Measu
         "mci_ml": _ratio(at("outer", "ml", 0.0), at("canal", "ml", MORPHOLOGICAL_LEVEL_MM), u),
     }
     if isthmus is not None:
-        narrowest = find_narrowest(
-            profile.levels_mm, profile.columns["canal_ml_mm"], profile.uncertainties["canal_ml_mm"]
-        )
+        narrowest = _find_isthmus(profile)
         if narrowest is not None:
             found["cortical_area_fraction_isthmus"] = _share(
                 find_width(profile, "outer_area_mm2", narrowest.level_mm),

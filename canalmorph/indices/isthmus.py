@@ -14,6 +14,8 @@ ISTHMUS_ABOVE_MM = -190.0
 SMOOTHED_MM, SMOOTHED_ORDER = 18.0, 4
 #: Reach to each side of the parabola that the width is read from. [mm]
 REACH_MM = 4.0
+#: A person sets the level on a picture to about this, where the canal is flat. [mm]
+MARKED_LEVEL_U_MM = 3.0
 #: Sections 1 mm apart share their noise with this many neighbours.
 SHARED_SECTIONS = 3.0
 #: What is left of the level's error on shafts whose widths are known exactly. [mm]
@@ -52,6 +54,7 @@ def find_narrowest(
     levels_mm: NDArray[np.float64],
     widths_mm: NDArray[np.float64],
     u_mm: NDArray[np.float64],
+    marked_mm: float | None = None,
 ) -> Narrowest | None:
     """Return the narrowest place below LT-40, or None where none was measured or a gap hides it.
 
@@ -65,6 +68,8 @@ def find_narrowest(
     ----------
     levels_mm, widths_mm, u_mm : (n,) float arrays
         A profile; NaN where not measurable. [mm]
+    marked_mm : float, optional
+        The level that a person set: the width is read there, and nothing is looked for. [mm]
     """
     usable = (
         np.isfinite(widths_mm) & (levels_mm < ISTHMUS_BELOW_MM) & (levels_mm > ISTHMUS_ABOVE_MM)
@@ -72,9 +77,14 @@ def find_narrowest(
     if usable.sum() < LEAST_SECTIONS:
         return None
     levels, widths, us = levels_mm[usable], widths_mm[usable], u_mm[usable]
-    level, level_u = _find_level(levels, widths)
-    if _may_lie_in_gap(levels, widths, level):
-        return None
+    if marked_mm is not None:
+        level, level_u = marked_mm, MARKED_LEVEL_U_MM
+        if np.abs(levels - level).min() > LONGEST_GAP_MM:
+            return None
+    else:
+        level, level_u = _find_level(levels, widths)
+        if _may_lie_in_gap(levels, widths, level):
+            return None
     nearest = int(np.argmin(np.abs(levels - level)))
     near = np.abs(levels - level) <= REACH_MM
     width = float(widths[nearest])

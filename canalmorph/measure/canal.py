@@ -13,9 +13,12 @@ from canalmorph.measure.shared import find_shared_uncertainties
 from canalmorph.measure.stack import find_medial_limits, measure_sections
 from canalmorph.measure.turned import measure_turned
 from canalmorph.model.column import NAMED_LEVELS_MM
-from canalmorph.model.femur import AlignedFemur
+from canalmorph.model.femur import AlignedFemur, Plane
 from canalmorph.model.results import CanalProfile
 
+#: Standard uncertainty of a plane that a person turned on a section: 1 mm at the end of a line of
+#: 30 mm. [deg]
+HAND_PLANE_U_DEG = 2.0
 #: The canal's local axis is taken over this much to each side. [mm]
 LOCAL_AXIS_MM = 10.0
 
@@ -46,6 +49,7 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         columns = {name: np.full(len(levels), np.nan) for name in columns}
         uncertainties = {name: values.copy() for name, values in columns.items()}
         quality = np.full(len(levels), int(Quality.NO_SHAFT_AXIS))
+    marked_mm = _find_marked_isthmus(aligned, levels)
     return CanalProfile(
         side=aligned.cortex.femur.side,
         frame=aligned.frame,
@@ -63,7 +67,8 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         if aligned.shaft_in_view
         else {},
         level_u_mm=aligned.lesser_trochanter.level_u_mm,
-        isthmus_in_view=aligned.isthmus_in_view,
+        isthmus_in_view=aligned.isthmus_in_view or marked_mm is not None,
+        marked_isthmus_mm=marked_mm,
         calibration=aligned.cortex.calibration,
         warnings=(
             *_profile_warnings(aligned, quality, levels),
@@ -75,9 +80,22 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
     )
 
 
+def _find_marked_isthmus(aligned: AlignedFemur, levels: NDArray[np.float64]) -> float | None:
+    """Return the level at which a person set the isthmus, if that is among the sections [mm]."""
+    point = aligned.marked_isthmus_lps_mm
+    if point is None or not aligned.shaft_in_view:
+        return None
+    level = float(aligned.frame.lps_to_frame_mm(point)[2])
+    return level if levels.min() <= level <= levels.max() else None
+
+
 def _plane_u_deg(aligned: AlignedFemur) -> float:
     """Return the uncertainty of the ML direction: the neck's, seen along the shaft [deg]."""
-    if aligned.neck is None:
+    if aligned.frame.plane is Plane.HAND:
+        return HAND_PLANE_U_DEG
+    if aligned.frame.plane is Plane.SCANNER:
+        return 0.0
+    if aligned.frame.plane is Plane.CONDYLAR or aligned.neck is None:
         return 0.0 if aligned.condyles is None else aligned.condyles.medial_u_deg
     along = float(aligned.neck.direction @ aligned.frame.proximal)
     return float(aligned.neck.direction_u_deg / max(np.sqrt(1 - along**2), 0.3))

@@ -88,7 +88,12 @@ FEMUR_COLUMNS = (
     make_text(
         "plane",
         "What ML and AP mean: neck (shaft axis and neck axis), else condylar (posterior condylar "
-        "line), else scanner (coronal).",
+        "line), else scanner (coronal); hand where a person set it.",
+    ),
+    make_text(
+        "reviewed_by_hand",
+        "What persons did on the review page, joined by semicolons: corrected (numbers follow "
+        "their marks), signed, rejected; empty where nobody did.",
     ),
     make_measured("lt_x_mm", "mm", "Lesser trochanter apex, patient x (to the left)."),
     make_measured("lt_y_mm", "mm", "Lesser trochanter apex, patient y (to the back)."),
@@ -398,4 +403,18 @@ BLANK_COLUMNS = (
     make_text("side", "left or right, from patient coordinates."),
     make_text("column", "The measured column of femurs.csv that is blank."),
     make_text("reason", "Why it could not be measured."),
+)
+
+CORRECTION_COLUMNS = (
+    make_text("case_id", "Keyed hash that names the measured series."),
+    make_text("side", "left or right, from patient coordinates."),
+    make_text("column", "The column of femurs.csv that a person's marks changed."),
+    make_text("unit", "Its unit; 1 for a ratio."),
+    make_measured("automatic", "row", "The number as it was measured; blank where it was not."),
+    make_measured("corrected", "row", "The number with the marks; blank where they leave none."),
+    Column(
+        name="difference", unit="row", definition="Corrected less automatic, where both are known."
+    ),
+    make_text("marks", "What was set by hand on this femur, joined by semicolons."),
+    make_text("reader", "Keyed hash of the name that the last of these marks was set under."),
 )

@@ -170,6 +170,14 @@ def _decode_point(plain: Sequence[Any]) -> Point:
     return x, y, z
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unfit:
+    """A mark that does not fit the femur as it is now, and why, in a sentence."""
+
+    mark: Correction
+    reason: str
+
+
 class ReviewState(StrEnum):
     """How far a person is with a case."""
 
@@ -197,6 +205,8 @@ class Review:
         Who signed or rejected, as typed, and when (ISO 8601); empty otherwise.
     measured_with : str
         What the numbers were made with that were signed; empty where nothing is signed.
+    marked_by : str
+        Who changed the marks last, as typed.
     """
 
     case_id: str
@@ -206,6 +216,7 @@ class Review:
     by: str = ""
     at: str = ""
     measured_with: str = ""
+    marked_by: str = ""
 
     @property
     def in_table(self) -> str:

@@ -370,6 +370,8 @@ class AlignedFemur:
         None where they are not in view.
     warnings : tuple of str
         Codes.
+    marked_isthmus_lps_mm : (3,) float array or None
+        Where a person says that the isthmus is; None where it is to be found. [mm]
     """
 
     cortex: Cortex
@@ -383,3 +385,4 @@ class AlignedFemur:
     trochanter_tip: TrochanterTip | None = None
     shaft_in_view: bool = True
     warnings: tuple[str, ...] = ()
+    marked_isthmus_lps_mm: NDArray[np.float64] | None = None

@@ -7,6 +7,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from canalmorph.model.corrections import Review
 from canalmorph.model.femur import Calibration, FemurFrame, HeadSphere, Side
 from canalmorph.model.index_columns import KNEE_NAMES
 from canalmorph.model.volume import PatientFacts, ScanFacts
@@ -90,6 +91,8 @@ class CanalProfile:
         case is measured and not recorded, so that it is empty in a case that was read back.
     texts : mapping of str to str
         Texts that belong to no level (where a rod touches), by femur column name.
+    marked_isthmus_mm : float or None
+        Level of the isthmus where a person set it; None where it is to be found. [mm]
     """
 
     side: Side
@@ -110,6 +113,7 @@ class CanalProfile:
     warnings: tuple[str, ...] = ()
     shared_uncertainties: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     texts: Mapping[str, str] = field(default_factory=dict)
+    marked_isthmus_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -355,6 +359,8 @@ class CaseResult:
         All settings, for the provenance.
     differences : tuple of SideDifference
         Left against right; empty where only one femur was measured.
+    review : Review or None
+        What persons said of it, where anybody did; the record leaves it to the ledger.
     """
 
     case_id: str
@@ -367,3 +373,4 @@ class CaseResult:
     settings_hash: str
     settings: Mapping[str, object]
     differences: tuple[SideDifference, ...] = ()
+    review: Review | None = None

@@ -321,6 +321,16 @@ FEMUR_WARNINGS = (
         "Little of the shaft is in view, so its axis is less sure.",
         "Scan to at least 150 mm below the lesser trochanter.",
     ),
+    _femur(
+        "fracture_marked",
+        "A person marked a fracture of the shaft; nothing below it is measured.",
+        "Look at the pictures; length, torsion and the axes of the leg are blank.",
+    ),
+    _femur(
+        "correction_unfit",
+        "A mark that a person set no longer fits the femur as it is measured now; it was left out.",
+        "Open the case on the review page, and set or withdraw the mark.",
+    ),
 )
 
 QUALITY_FLAGS = (
@@ -380,5 +390,10 @@ QUALITY_FLAGS = (
         "missing_slices",
         "Slices are missing where the section lies; its numbers are blank.",
         "Send the series again from the archive.",
+    ),
+    _flag(
+        "hand_drawn",
+        "A person drew the outline of the section, or of one within 10 mm.",
+        "Nothing; the uncertainty is that of a hand.",
     ),
 )

@@ -21,6 +21,7 @@ from canalmorph.report.listing import (
     list_numbers,
     list_widths,
 )
+from canalmorph.report.reviewing import describe_review
 from canalmorph.report.sides import SideRow, describe_sides, list_sides
 from canalmorph.report.turning import describe_torsion, describe_turning
 from canalmorph.report.wording import (
@@ -68,6 +69,7 @@ class CaseContent:
     who: Mapping[str, str]
     scan: Mapping[str, str]
     standing: str
+    review: tuple[str, ...]
     sides: tuple[SideContent, ...]
     refusals: tuple[str, ...]
     unseen: tuple[str, ...]
@@ -103,6 +105,7 @@ def make_content(
         who=_list_who(case, deidentify=deidentify),
         scan=_list_scan(case, deidentify=deidentify),
         standing=STANDING,
+        review=describe_review(case.review),
         sides=tuple(_make_side(femur) for femur in case.femora),
         refusals=tuple(describe_refusal(one, deidentify=deidentify) for one in case.refusals),
         unseen=_list_unseen(case),

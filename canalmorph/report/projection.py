@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.geometry.sampling import sample_points, sample_rays
-from canalmorph.model.femur import AlignedFemur
+from canalmorph.model.femur import AlignedFemur, FemurFrame
+from canalmorph.model.volume import CtVolume
 
 View = Literal["ap", "lateral"]
 
@@ -119,6 +120,41 @@ def cut_section(
     Picture
         Across is medial, vertical is posterior; grey by `SECTION_WINDOW_HU`.
     """
+    crop, frame = aligned.cortex.femur.crop, aligned.frame
+    plane = sample_section(crop, frame, level_mm, medial_mm, posterior_mm)
+    low, high = SECTION_WINDOW_HU
+    return Picture(
+        grey=_shade(plane.values_hu, low, high),
+        across_mm=plane.across_mm,
+        vertical_mm=plane.vertical_mm,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SectionPlane:
+    """The CT on a plane.
+
+    Attributes
+    ----------
+    values_hu : (rows, columns) float array
+        NaN where the scan has nothing. [HU]
+    across_mm, vertical_mm : tuple of float
+        Outer edges of the first and last pixel along the frame's first two axes. [mm]
+    """
+
+    values_hu: NDArray[np.float64]
+    across_mm: tuple[float, float]
+    vertical_mm: tuple[float, float]
+
+
+def sample_section(
+    crop: CtVolume,
+    frame: FemurFrame,
+    level_mm: float,
+    medial_mm: tuple[float, float],
+    posterior_mm: tuple[float, float],
+) -> SectionPlane:
+    """Return the CT in a plane of a frame, in Hounsfield units."""
     pixel_mm = (medial_mm[1] - medial_mm[0]) / SECTION_PIXELS
     across, columns = _pixel_centres(medial_mm, pixel_mm)
     vertical, rows = _pixel_centres(posterior_mm, pixel_mm)
@@ -126,12 +162,8 @@ def cut_section(
     points[..., 0] = across
     points[..., 1] = vertical[:, None]
     points[..., 2] = level_mm
-    crop = aligned.cortex.femur.crop
-    values_hu = sample_points(
-        crop.voxels_hu, crop.index_to_lps_mm, aligned.frame.frame_to_lps_mm(points)
-    ).astype(np.float64)
-    low, high = SECTION_WINDOW_HU
-    return Picture(grey=_shade(values_hu, low, high), across_mm=columns, vertical_mm=rows)
+    values = sample_points(crop.voxels_hu, crop.index_to_lps_mm, frame.frame_to_lps_mm(points))
+    return SectionPlane(values_hu=values.astype(np.float64), across_mm=columns, vertical_mm=rows)
 
 
 def _pixel_centres(

@@ -176,6 +176,7 @@ def _list_head(content: CaseContent) -> list[Paragraph]:
     return [
         Paragraph(text="Femoral canal from CT", share=1.6, bold=True, gap=0.0),
         Paragraph(text=who, share=1.1, bold=True),
+        *(Paragraph(text=sentence, bold=True) for sentence in content.review),
         Paragraph(text=content.standing),
     ]
 

@@ -23,7 +23,8 @@ def export(
         typer.Option(
             "--what",
             metavar="TABLE",
-            help="femurs, sections, landmarks, sides, blanks, refusals or, if measured, axial.",
+            help="femurs, sections, landmarks, sides, blanks, refusals, corrections or, if "
+            "measured, axial.",
         ),
     ] = "femurs",
     form: Annotated[TableFormat, typer.Option("--format", help="Of the file.")] = TableFormat.CSV,
@@ -49,6 +50,9 @@ def export(
     bom: Annotated[
         bool, typer.Option("--bom", help="Begin a CSV with the mark of UTF-8, for spreadsheets.")
     ] = False,
+    rejected: Annotated[
+        bool, typer.Option("--rejected", help="With the cases that were rejected on review, too.")
+    ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
     """Write a table of the results for statistics programs and spreadsheets.
@@ -64,7 +68,7 @@ def export(
     with refuse_wrong_words():
         dialect = _choose_dialect(separator, decimal, bom=bom)
         names = [name.strip() for name in columns.split(",") if name.strip()]
-        selection = select_rows(results, what, columns=names, where=where)
+        selection = select_rows(results, what, columns=names, where=where, with_rejected=rejected)
         check_folder(selection, out)
     make_folder(out)
     written = write_selection(selection, out, form, dialect=dialect)

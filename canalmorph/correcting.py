@@ -1,0 +1,198 @@
+"""A measured case measured again with a person's marks, from what it was measured on.
+
+No scan is read and no surface is found anew: `correct_case` is a function of the case's record, of
+its surfaces and of the marks. What is not marked keeps the numbers of its record.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from canalmorph.advise.sides import caution_about_sides
+from canalmorph.errors import CanalMorphError
+from canalmorph.femur_errors import SideDroppedError
+from canalmorph.model.corrections import Correction, CorrectionKind, Unfit
+from canalmorph.model.femur import AlignedFemur, Side
+from canalmorph.model.results import CaseResult, FemurResult, Measurement, Refusal
+from canalmorph.pipeline import Settings, correct_femur, join_sides
+from canalmorph.version import VERSION
+
+#: An isthmus marked this near to the one that was found confirms it. [mm]
+CONFIRMED_MM = 0.05
+_OTHER = {Side.LEFT: Side.RIGHT, Side.RIGHT: Side.LEFT}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CorrectedCase:
+    """A case with a person's marks.
+
+    Attributes
+    ----------
+    case : CaseResult
+        The numbers that follow from the marks.
+    aligned : tuple of AlignedFemur
+        What they were measured on, in the order of the case's femora and under their sides.
+    unfit : tuple of Unfit
+        Marks that were left out.
+    """
+
+    case: CaseResult
+    aligned: tuple[AlignedFemur, ...]
+    unfit: tuple[Unfit, ...] = ()
+
+
+@dataclass(slots=True)
+class MeasuredSides:
+    """Femora that were measured with marks already, so that the next mark costs its side only."""
+
+    results: dict[
+        tuple[Side, tuple[Correction, ...]],
+        tuple[AlignedFemur, FemurResult, tuple[Unfit, ...]] | CanalMorphError,
+    ] = field(default_factory=dict)
+
+    def measure(
+        self, aligned: AlignedFemur, marks: tuple[Correction, ...], settings: Settings
+    ) -> tuple[AlignedFemur, FemurResult, tuple[Unfit, ...]]:
+        """Return a femur with its marks; raises as `correct_femur`."""
+        key = (aligned.cortex.femur.side, marks)
+        if key not in self.results:
+            try:
+                self.results[key] = correct_femur(aligned, marks, settings)
+            except CanalMorphError as error:
+                self.results[key] = error
+        found = self.results[key]
+        if isinstance(found, CanalMorphError):
+            raise found
+        return found
+
+
+def correct_case(
+    case: CaseResult,
+    aligned: Sequence[AlignedFemur],
+    marks: Sequence[Correction],
+    settings: Settings,
+    *,
+    known: MeasuredSides | None = None,
+) -> CorrectedCase:
+    """Return a case with a person's marks.
+
+    Parameters
+    ----------
+    case : CaseResult
+        As it was measured.
+    aligned : sequence of AlignedFemur
+        What it was measured on.
+    marks : sequence of Correction
+        All that hold; without any the case stays as it is.
+    settings : Settings
+        That it was measured with.
+    known : MeasuredSides, optional
+        Of the same case, from earlier calls.
+
+    Raises
+    ------
+    ValueError
+        If the marks leave no femur: such a case is to be rejected.
+    """
+    known = known or MeasuredSides()
+    by_side = {one.cortex.femur.side: one for one in aligned}
+    femora: list[FemurResult] = []
+    bases: list[AlignedFemur] = []
+    refusals, unfit = list(case.refusals), list(_find_homeless(case, marks))
+    touched = False
+    for femur in case.femora:
+        own = tuple(one for one in marks if one.side is femur.side)
+        own = tuple(one for one in own if not _confirms_isthmus(femur, one))
+        base = by_side[femur.side]
+        touched = touched or bool(own)
+        try:
+            if any(one.kind is CorrectionKind.DROP_SIDE for one in own):
+                raise SideDroppedError(side=femur.side.value)
+            base, measured, left_out = known.measure(base, own, settings)
+        except CanalMorphError as error:
+            refusals.append(_refuse(femur, error))
+            continue
+        bases.append(base)
+        unfit += left_out
+        # A femur without marks keeps its record; what both sides share is not in it.
+        profile = replace(femur.profile, shared_uncertainties=measured.profile.shared_uncertainties)
+        femora.append(measured if own else replace(femur, profile=profile))
+    if not femora:
+        raise ValueError("The marks leave no femur to measure; reject the case instead.")
+    corrected = replace(
+        case,
+        femora=tuple(femora),
+        refusals=tuple(refusals),
+        software_version=VERSION if touched else case.software_version,
+    )
+    if any(one.kind is CorrectionKind.SWAP_SIDES for one in marks):
+        corrected = _swap_sides(corrected)
+        bases = [_rename_side(one) for one in reversed(bases)]
+    elif not touched:
+        return CorrectedCase(case=case, aligned=tuple(bases), unfit=tuple(unfit))
+    return CorrectedCase(case=_join(corrected), aligned=tuple(bases), unfit=tuple(unfit))
+
+
+def _find_homeless(case: CaseResult, marks: Sequence[Correction]) -> list[Unfit]:
+    """Return the marks of a side that was not measured."""
+    sides = {femur.side for femur in case.femora}
+    return [
+        Unfit(mark=mark, reason=f"The {mark.side.value} femur was not measured.")
+        for mark in marks
+        if mark.side is not None and mark.side not in sides
+    ]
+
+
+def _confirms_isthmus(femur: FemurResult, mark: Correction) -> bool:
+    """Return whether a mark sets the isthmus where it was found."""
+    if mark.kind is not CorrectionKind.ISTHMUS:
+        return False
+    found = femur.indices.values.get("isthmus_level_mm", Measurement()).value
+    frame = femur.profile.frame
+    level = (mark.points_lps_mm[0] - frame.origin_lps_mm) @ frame.proximal
+    return found is not None and bool(abs(float(level) - found) < CONFIRMED_MM)
+
+
+def _refuse(femur: FemurResult, error: CanalMorphError) -> Refusal:
+    return Refusal(stage="review", code=error.code, message=str(error), source="", side=femur.side)
+
+
+def _rename_side(aligned: AlignedFemur) -> AlignedFemur:
+    femur = aligned.cortex.femur
+    femur = replace(femur, side=_OTHER[femur.side])
+    return replace(aligned, cortex=replace(aligned.cortex, femur=femur))
+
+
+def _swap_sides(case: CaseResult) -> CaseResult:
+    """Return the case with each femur under the other side's name; no number of it changes."""
+    return replace(
+        case,
+        femora=tuple(
+            replace(
+                femur,
+                side=_OTHER[femur.side],
+                profile=replace(femur.profile, side=_OTHER[femur.side]),
+            )
+            for femur in reversed(case.femora)
+        ),
+        refusals=tuple(
+            one if one.side is None else replace(one, side=_OTHER[one.side])
+            for one in case.refusals
+        ),
+    )
+
+
+def _join(case: CaseResult) -> CaseResult:
+    """Return the case with its sides compared anew, as when it was measured."""
+    said = caution_about_sides(case.differences)
+    alone = [
+        replace(
+            femur,
+            advice=replace(
+                femur.advice,
+                cautions=tuple(one for one in femur.advice.cautions if one not in said),
+            ),
+        )
+        for femur in case.femora
+    ]
+    differences, femora = join_sides(alone)
+    return replace(case, femora=tuple(femora), differences=differences)

@@ -1,0 +1,55 @@
+"""What the pages say of a review: who signed or rejected it when, and what was set by hand."""
+
+from canalmorph.model.corrections import Correction, CorrectionKind, Review, ReviewState
+
+KIND_WORDS = {
+    CorrectionKind.LESSER_TROCHANTER: "level of the lesser trochanter",
+    CorrectionKind.ISTHMUS: "isthmus",
+    CorrectionKind.HEAD: "head",
+    CorrectionKind.NECK: "neck axis",
+    CorrectionKind.PLANE: "plane of ML and AP",
+    CorrectionKind.OUTER_OUTLINE: "outer outline of a section",
+    CorrectionKind.CANAL_OUTLINE: "canal outline of a section",
+    CorrectionKind.METAL: "metal",
+    CorrectionKind.FRACTURE: "fracture",
+    CorrectionKind.DROP_SIDE: "left out",
+    CorrectionKind.SWAP_SIDES: "left and right exchanged",
+}
+
+
+def describe_review(review: Review | None) -> tuple[str, ...]:
+    """Return what a page says of a review, in sentences; nothing where nobody said anything.
+
+    Examples
+    --------
+    >>> signed = Review(
+    ...     case_id="a", state=ReviewState.SIGNED, by="M. Okoro", at="2026-03-01T09:30:00.000+00:00"
+    ... )
+    >>> describe_review(signed)
+    ('Reviewed: signed by M. Okoro on 2026-03-01.',)
+    """
+    if review is None:
+        return ()
+    said = []
+    date = review.at[:10]
+    if review.state is ReviewState.SIGNED:
+        said.append(f"Reviewed: signed by {review.by} on {date}.")
+    elif review.state is ReviewState.REJECTED:
+        said.append(f"Rejected by {review.by} on {date}: do not use the numbers.")
+    if review.corrections:
+        marks = "; ".join(dict.fromkeys(describe_mark(mark) for mark in review.corrections))
+        unsigned = "" if review.state is not ReviewState.CORRECTED else " Not signed."
+        said.append(f"Set by hand: {marks}. The numbers follow from it.{unsigned}")
+    return tuple(said)
+
+
+def describe_mark(mark: Correction) -> str:
+    """Return what a mark is of, with its side.
+
+    Examples
+    --------
+    >>> describe_mark(Correction(kind=CorrectionKind.SWAP_SIDES, side=None))
+    'left and right exchanged'
+    """
+    words = KIND_WORDS[mark.kind]
+    return words if mark.side is None else f"{words} ({mark.side.value})"
