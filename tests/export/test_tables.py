@@ -112,7 +112,7 @@ def test_the_same_cases_make_the_same_bytes(make_case: MakeCase, tmp_path: Path)
         write_tables(tmp_path, [make_case_rows(make_case(name)) for name in "ab"])
         contents.append({path.name: path.read_bytes() for path in tmp_path.iterdir()})
     assert contents[0] == contents[1]
-    names = ("femurs", "sections", "sides", "blanks", "refusals", "columns")
+    names = ("femurs", "sections", "sides", "blanks", "refusals", "corrections", "columns")
     tables = {f"{name}.csv" for name in names}
     assert set(contents[0]) == tables
     assert all(b"\r" not in content for content in contents[0].values())
