@@ -141,6 +141,7 @@ def test_a_case_has_its_files_and_nothing_else_lies_about(
         "report.html",
         "report.pdf",
         "pictures.npz",
+        "surfaces.npz",
         "clinic.json",
         "masks.nii.gz",
     }
