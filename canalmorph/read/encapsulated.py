@@ -3,17 +3,43 @@
 A decoder allocates what the stream itself declares, whatever the header of the image says.
 """
 
+import io
 import struct
 from collections.abc import Iterator
+from typing import BinaryIO
 
 from canalmorph.errors import MalformedTagError, TruncatedFileError
-from canalmorph.read.slices import SliceHeader
+from canalmorph.read.slices import DEFLATED, NATIVE_SYNTAXES, SliceHeader
 from canalmorph.read.tags import tag_label
 
 #: Start of a JPEG 2000 stream and its size marker; of a JPEG or JPEG-LS stream.
 _J2K_START, _JPEG_START = b"\xff\x4f\xff\x51", b"\xff\xd8"
 #: Markers of JPEG and JPEG-LS that begin a frame.
 _FRAME_MARKERS = frozenset({*range(0xC0, 0xD0), 0xF7}) - {0xC4, 0xC8, 0xCC}
+#: Encoders cut a frame into pieces of some kilobytes at least.
+MOST_FRAGMENTS = 1000
+#: The header of the pixel data: tag, type and length; undefined where it is in fragments.
+_ELEMENT_BYTES, _UNDEFINED = 12, 0xFFFFFFFF
+#: Tags of a fragment, and of the end of all.
+_ITEM, _END = b"\xfe\xff\x00\xe0", b"\xfe\xff\xdd\xe0"
+
+
+def check_end(stream: BinaryIO, header: SliceHeader) -> None:
+    """Refuse compressed pixels that end early, by their fragments' lengths alone.
+
+    Raises
+    ------
+    TruncatedFileError, MalformedTagError
+        Naming the file.
+    """
+    if header.syntax in NATIVE_SYNTAXES or header.syntax == DEFLATED:
+        return
+    stream.seek(header.pixel_offset)
+    element = stream.read(_ELEMENT_BYTES)
+    if len(element) == _ELEMENT_BYTES and struct.unpack_from("<I", element, 8)[0] != _UNDEFINED:
+        return  # not in fragments: the decoder has its say
+    for _ in _list_fragments(stream, header):
+        pass
 
 
 def check_fragments(data: bytes, header: SliceHeader) -> None:
@@ -26,7 +52,7 @@ def check_fragments(data: bytes, header: SliceHeader) -> None:
     TruncatedFileError, MalformedTagError
         Naming the file.
     """
-    for start, length in _list_fragments(data, header):
+    for start, length in _list_fragments(io.BytesIO(data), header):
         size = _find_size(data[start : start + min(length, 1 << 16)])
         if size not in (None, (header.rows, header.columns)):
             raise MalformedTagError(
@@ -36,21 +62,27 @@ def check_fragments(data: bytes, header: SliceHeader) -> None:
             )
 
 
-def _list_fragments(data: bytes, header: SliceHeader) -> Iterator[tuple[int, int]]:
+def _list_fragments(stream: BinaryIO, header: SliceHeader) -> Iterator[tuple[int, int]]:
     """Yield where each fragment starts and its length [bytes]."""
-    position = header.pixel_offset + 12
-    while position + 8 <= len(data):
-        group, element, length = struct.unpack_from("<HHI", data, position)
-        if (group, element) == (0xFFFE, 0xE0DD):
+    position = header.pixel_offset + _ELEMENT_BYTES
+    for _ in range(MOST_FRAGMENTS * header.n_frames):
+        stream.seek(position)
+        item = stream.read(8)
+        tag, length = (item[:4], int.from_bytes(item[4:], "little"))
+        if len(item) == 8 and tag == _END:
             return
-        if (group, element) != (0xFFFE, 0xE000):
-            break
+        if len(item) < 8 or tag != _ITEM:
+            raise TruncatedFileError(
+                file=header.entry.name,
+                tag=tag_label("PixelData"),
+                detail="The compressed pixels end before their end mark.",
+            )
         yield position + 8, length
         position += 8 + length
-    raise TruncatedFileError(
+    raise MalformedTagError(
         file=header.entry.name,
         tag=tag_label("PixelData"),
-        detail="The compressed pixels end before their end mark.",
+        detail="The compressed pixels lie in more pieces than those of an image do.",
     )
 
 

@@ -10,6 +10,7 @@ from pydicom.dataset import Dataset, FileDataset
 from pydicom.tag import Tag
 
 from canalmorph.errors import CorruptFileError, ReadError, TruncatedFileError
+from canalmorph.read.encapsulated import check_end
 from canalmorph.read.planes import read_planes
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.slices import DEFLATED, OtherObject, SliceHeader
@@ -96,7 +97,9 @@ def read_slice_headers(
             **facts,
         )
     try:
-        return read_planes(dataset, entry, offset, bare, settings)
+        planes = read_planes(dataset, entry, offset, bare, settings)
+        check_end(stream, planes[0])
+        return planes
     except ReadError as error:
         fault = error
     except Exception as error:  # the library raises many kinds on damaged elements

@@ -200,7 +200,9 @@ def mutate_bytes(data: bytes, chance: random.Random) -> bytes:
     # Most damage goes to the header, where it can do harm.
     limit = len(changed) if chance.random() < 0.3 else min(len(changed), 1400)
     for _ in range(chance.choice([1, 1, 2, 5])):
-        place = chance.randrange(max(min(limit, len(changed)), 1))
+        if not changed:
+            break
+        place = chance.randrange(min(limit, len(changed)))
         kind = chance.random()
         if kind < 0.6:
             changed[place] = chance.randrange(256)

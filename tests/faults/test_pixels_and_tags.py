@@ -173,17 +173,32 @@ def test_c24_lossy_is_a_warning(bench):
     assert volume.facts.warnings == ("lossy-compression",)
 
 
+@pytest.mark.parametrize("keep", [-300, -12, 900])
 @pytest.mark.parametrize("syntax", [RLELossless, JPEG2000Lossless, JPEGLSLossless])
-def test_c24_a_truncated_compressed_slice_is_refused(bench, syntax):
+def test_c24_a_compressed_slice_that_was_cut_is_named_and_leaves_a_gap(bench, syntax, keep):
     datasets = bench.phantom.datasets()
     for ds in datasets:
         ds.compress(syntax, generate_instance_uid=False)
     paths = bench.write(datasets)
-    paths[7].write_bytes(paths[7].read_bytes()[:-300])
-    found = bench.chosen()
-    with pytest.raises(Exception, match="IM0007") as caught:
-        read_series(found)
-    assert caught.value.code == "truncated-file"
+    paths[7].write_bytes(paths[7].read_bytes()[:keep])
+    found = bench.survey()
+    (lost,) = [series for series in found if series.status == "refused"]
+    assert (lost.file, lost.code) == ("scan/IM0007", "truncated-file")
+    (series,) = [series for series in found if series.chosen]
+    volume = read_series(series)
+    assert [(gap.low_mm, gap.high_mm) for gap in volume.gaps] == [(-16.5, -10.5)]
+    others = [k for k in range(24) if k != 7]
+    assert np.array_equal(volume.voxels_hu[others], bench.phantom.voxels_hu[others])
+
+
+def test_c24_pixels_in_countless_pieces_are_refused(bench):
+    datasets = bench.phantom.datasets()
+    datasets[7].compress(RLELossless, generate_instance_uid=False)
+    paths = bench.write(datasets)
+    data = paths[7].read_bytes()
+    place = data.index(b"\xe0\x7f\x10\x00OB") + 12
+    paths[7].write_bytes(data[:place] + b"\xfe\xff\x00\xe0\0\0\0\0" * 2000 + data[place:])
+    assert bench.refusal().code == "malformed-tag"
 
 
 @pytest.mark.parametrize("kind", ["overlay in bit 15", "13 bits without sign extension"])
