@@ -1,6 +1,5 @@
 """A case as it travels: the task that a worker takes, and the report that comes back."""
 
-import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -10,7 +9,7 @@ from canalmorph.batch.digest import read_digest
 from canalmorph.batch.folder import ResultsFolder
 from canalmorph.batch.identity import hide_refusal
 from canalmorph.batch.ledger import FAILED, MEASURED, Entry, NamedRefusal
-from canalmorph.batch.mishaps import name_place
+from canalmorph.batch.mishaps import format_bug, name_place
 from canalmorph.batch.outcomes import MeasureScan
 from canalmorph.errors import CanalMorphError
 from canalmorph.export.rows import Row
@@ -162,7 +161,7 @@ def report_bug(
         reason=refusal.code,
         seconds=seconds,
         refusals=((name, hide_if_asked(task, refusal, "")),),
-        bug_text="".join(traceback.format_exception(error)),
+        bug_text=format_bug(error, hide_text=task.entry.terms.deidentified),
     )
 
 

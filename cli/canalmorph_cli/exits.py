@@ -2,14 +2,13 @@
 
 import functools
 import sys
-import traceback
 from collections.abc import Callable
 from enum import IntEnum
 from typing import ParamSpec
 
 import typer
 
-from canalmorph.batch.mishaps import name_place
+from canalmorph.batch.mishaps import format_bug, name_place
 from canalmorph.errors import CanalMorphError
 from canalmorph.results_errors import CaseKeyUnusableError, ClusterError, ResultsFolderError
 
@@ -47,7 +46,8 @@ def turn_errors_into_status(
 ) -> Callable[Parameters, None]:
     """Return the command so that it ends with its status, and its errors as one sentence.
 
-    A parameter ``debug`` of the command shows tracebacks.
+    A parameter ``debug`` of the command shows tracebacks, without the errors' texts where a
+    parameter ``deidentify`` asks for no names.
     """
 
     @functools.wraps(command)
@@ -56,7 +56,7 @@ def turn_errors_into_status(
             status = command(*args, **kwargs)
         except Exception as error:
             if kwargs.get("debug"):
-                traceback.print_exc()
+                print(format_bug(error, hide_text=bool(kwargs.get("deidentify"))), file=sys.stderr)
             status, sentence = describe_error(error)
             say_error(sentence)
         except KeyboardInterrupt:
