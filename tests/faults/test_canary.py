@@ -176,6 +176,7 @@ def test_g62_without_identity_nothing_holds_it(measure: Callable[..., tuple[Path
     assert list(out.rglob("measurements.dcm"))
 
 
+@pytest.mark.slow
 def test_g62_the_patient_is_on_page_paper_and_records_for_the_clinic_alone(
     measure: Callable[..., tuple[Path, bytes]],
 ) -> None:

@@ -88,3 +88,19 @@ def test_slices_of_another_scale_are_a_warning(whole_pair, tmp_path):
     path = whole_pair.write(tmp_path / "scan", edit)
     assert "values-jump" in whole_pair.read(path).facts.warnings
     assert [series.status for series in survey_scans(path)] == ["measurable"]
+
+
+@pytest.mark.parametrize("n_rows", [1, 5])
+def test_rows_of_one_slice_that_are_damaged_are_a_warning(whole_pair, tmp_path, n_rows):
+    """As damage to a stream without a checksum leaves them, while most of the slice is sound."""
+
+    def damage(k, hu):
+        hu = add_noise(k, hu)
+        if k == 150:
+            hu[80 : 80 + n_rows] = 1000 - hu[80 : 80 + n_rows]
+        return hu
+
+    path = whole_pair.write(
+        tmp_path / "scan", lambda k, ds: change_pixels(ds, lambda hu: damage(k, hu))
+    )
+    assert "values-jump" in whole_pair.read(path).facts.warnings
