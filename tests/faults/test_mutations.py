@@ -45,10 +45,9 @@ LONGEST_S = 10
 LARGEST_GROWTH_KB = 1 << 20
 #: Damage that leaves less than this in a slice is like the noise of a CT. [HU]
 NOISE_HU = 40
-#: So many voxels may differ after damage to a few bytes of raw voxels: about a row.
-RAW_VOXELS = 50
-#: In the first and the last slice, beyond which nothing lies, damage below this is no jump. [HU]
-END_HU = 300
+#: So many voxels may differ after damage to a few bytes of raw voxels: about a row. Damage to the
+#: first and the last slice, beyond which nothing lies, is no jump below the second. [HU]
+RAW_VOXELS, END_HU = 50, 300
 
 #: Values for a tag or a field, beside numbers near its own.
 ODD_TEXTS = [
@@ -106,10 +105,6 @@ def relabel(syntax):
         ds.file_meta.TransferSyntaxUID = syntax
 
     return lambda bench: write_dicom(bench, edit)
-
-
-def strip_preamble(bench):
-    return {name: data[132:] for name, data in write_dicom(bench).items()}
 
 
 def make_enhanced(bench):
@@ -181,7 +176,7 @@ def make_zip(bench):
 TARGETS = {
     "dicom": write_dicom,
     "dicom implicit": relabel(ImplicitVRLittleEndian),
-    "dicom bare": strip_preamble,
+    "dicom bare": lambda bench: {name: data[132:] for name, data in write_dicom(bench).items()},
     "dicom deflated": relabel(DeflatedExplicitVRLittleEndian),
     "dicom j2k": compress(JPEG2000Lossless),
     "dicom jpegls": compress(JPEGLSLossless),

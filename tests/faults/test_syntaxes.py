@@ -1,0 +1,103 @@
+"""Transfer syntaxes (C24): bit-equal, or a sentence that names what is missing."""
+
+from unittest import mock
+
+import numpy as np
+import pydicom
+import pytest
+from pydicom.uid import (
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    ImplicitVRLittleEndian,
+    JPEG2000Lossless,
+    JPEGLSLossless,
+    RLELossless,
+)
+
+from canalmorph.read.scans import read_series
+
+
+@pytest.mark.parametrize(
+    "syntax",
+    [RLELossless, JPEG2000Lossless, JPEGLSLossless],
+    ids=lambda syntax: syntax.name.split()[0],
+)
+def test_c24_compressed_is_bit_equal(bench, syntax):
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.compress(syntax, generate_instance_uid=False)
+    bench.write(datasets)
+    volume = bench.read()
+    bench.assert_same_as_p(volume)
+    assert volume.facts.warnings == ()
+
+
+@pytest.mark.parametrize(
+    "syntax", [DeflatedExplicitVRLittleEndian, ImplicitVRLittleEndian], ids=lambda s: s.name[:8]
+)
+def test_c24_other_native_syntaxes_are_bit_equal(bench, syntax):
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.file_meta.TransferSyntaxUID = syntax
+    bench.write(datasets)
+    bench.assert_same_as_p(bench.read())
+
+
+def test_c24_big_endian_is_bit_equal(bench):
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.PixelData = bench.get_stored(ds).astype(">u2").tobytes()
+        ds["PixelData"].VR = "OW"
+        ds.file_meta.TransferSyntaxUID = ExplicitVRBigEndian
+    bench.folder.mkdir()
+    for number, ds in enumerate(datasets):
+        path = bench.folder / f"{number}"
+        pydicom.dcmwrite(path, ds, implicit_vr=False, little_endian=False)
+    bench.assert_same_as_p(bench.read())
+
+
+def test_c24_a_missing_decoder_is_named(bench):
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.compress(JPEGLSLossless, generate_instance_uid=False)
+    bench.write(datasets)
+    decoder = mock.Mock(is_available=False, missing_dependencies=("a plugin",))
+    with mock.patch("canalmorph.read.pixels.get_decoder", return_value=decoder):
+        refusal = bench.refusal()
+    assert refusal.code == "unsupported-syntax"
+    assert "JPEG-LS" in refusal.message
+
+
+def test_c24_lossy_is_a_warning(bench):
+    bench.write(bench.phantom.datasets(LossyImageCompression="01"))
+    volume = bench.read()
+    bench.assert_same_as_p(volume)
+    assert volume.facts.warnings == ("lossy-compression",)
+
+
+@pytest.mark.parametrize("keep", [-300, -12, 900])
+@pytest.mark.parametrize("syntax", [RLELossless, JPEG2000Lossless, JPEGLSLossless])
+def test_c24_a_compressed_slice_that_was_cut_is_named_and_leaves_a_gap(bench, syntax, keep):
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.compress(syntax, generate_instance_uid=False)
+    paths = bench.write(datasets)
+    paths[7].write_bytes(paths[7].read_bytes()[:keep])
+    found = bench.survey()
+    (lost,) = [series for series in found if series.status == "refused"]
+    assert (lost.file, lost.code) == ("scan/IM0007", "truncated-file")
+    (series,) = [series for series in found if series.chosen]
+    volume = read_series(series)
+    assert [(gap.low_mm, gap.high_mm) for gap in volume.gaps] == [(-16.5, -10.5)]
+    others = [k for k in range(24) if k != 7]
+    assert np.array_equal(volume.voxels_hu[others], bench.phantom.voxels_hu[others])
+
+
+def test_c24_pixels_in_countless_pieces_are_refused(bench):
+    datasets = bench.phantom.datasets()
+    datasets[7].compress(RLELossless, generate_instance_uid=False)
+    paths = bench.write(datasets)
+    data = paths[7].read_bytes()
+    place = data.index(b"\xe0\x7f\x10\x00OB") + 12
+    paths[7].write_bytes(data[:place] + b"\xfe\xff\x00\xe0\0\0\0\0" * 2000 + data[place:])
+    assert bench.refusal().code == "malformed-tag"
