@@ -75,8 +75,7 @@ UNSEEN = {
     "RescaleIntercept": "in all slices alike, by less than 60 HU, or in some by less than 50 HU",
     "PixelData": "single voxels of raw data, which have no checksum; bytes lost in one place and "
     "gained in another, which move those between by a voxel",
-    "codestream": "JPEG 2000 and deflated DICOM have no checksum: damage may leave less than "
-    "noise, or less than what the scan's end allows in its first and last slice",
+    "codestream": "no checksum in JPEG 2000 and deflated DICOM: less than noise, or than is END_HU",
     "grid": "size, place or axes of a research file: one statement, with nothing to compare",
     "scale": "slope or intercept of a research file, as long as air, tissue and bone lie right",
 }
