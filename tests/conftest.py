@@ -146,6 +146,47 @@ def mirrored_stages(small_right: "PhantomResult") -> Stages:
     return run_stages(replace(small_right.volume, index_to_lps_mm=affine))
 
 
+def cut_volume(volume: "CtVolume", low_mm: float, high_mm: float) -> "CtVolume":
+    """Return the slices of an upright scan between two heights."""
+    from dataclasses import replace
+
+    affine = volume.index_to_lps_mm
+    heights = affine[2, 3] + affine[2, 0] * np.arange(volume.voxels_hu.shape[0])
+    kept = np.flatnonzero((heights >= low_mm) & (heights <= high_mm))
+    moved = affine.copy()
+    moved[:3, 3] += kept[0] * affine[:3, 0]
+    return replace(volume, voxels_hu=volume.voxels_hu[kept].copy(), index_to_lps_mm=moved)
+
+
+@pytest.fixture(scope="session")
+def cut_between() -> "Callable[[CtVolume, float, float], CtVolume]":
+    """Return the function that cuts an upright scan between two heights [mm]."""
+    return cut_volume
+
+
+@pytest.fixture(scope="session")
+def write_block() -> "Callable[..., list[Path]]":
+    """Return a function that writes a part of a scan as one series of its study and frame."""
+    import pydicom
+
+    from canalmorph_phantoms.write import make_uid, write_dicom
+
+    def write(
+        whole: "PhantomResult", folder: Path, name: str, low_mm: float, high_mm: float
+    ) -> list[Path]:
+        from dataclasses import replace
+
+        block = replace(whole, volume=cut_volume(whole.volume, low_mm, high_mm))
+        paths = write_dicom(block, folder / name, patient_id="PX-552318", series_tag=name)
+        for path in paths:
+            ds = pydicom.dcmread(path)
+            ds.StudyInstanceUID, ds.FrameOfReferenceUID = make_uid("study"), make_uid("frame")
+            ds.save_as(path)
+        return paths
+
+    return write
+
+
 @pytest.fixture(scope="session")
 def segment_tube() -> "Callable[[Tube], Cortex]":
     """Return a function that segments a tube as if it were the shaft of a right femur.

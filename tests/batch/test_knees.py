@@ -1,11 +1,9 @@
 """Hips and knees as two series of one study: both are read, or the hips alone with the reason."""
 
 import csv
-from dataclasses import replace
+from collections.abc import Callable
 from pathlib import Path
 
-import numpy as np
-import pydicom
 import pytest
 
 from canalmorph.batch.outcomes import BatchOptions, MeasureScan
@@ -13,35 +11,15 @@ from canalmorph.batch.run import measure_inputs
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement, Settings
 from canalmorph_phantoms.build import PhantomResult
-from canalmorph_phantoms.write import make_uid, write_dicom
 
 #: The lower end of the hips and the upper end of the knees. [mm]
 HIPS_DOWN_TO_MM, KNEES_UP_TO_MM = -110.0, -150.0
 
 
-def write_block(
-    whole: PhantomResult, folder: Path, name: str, low_mm: float, high_mm: float
-) -> list[Path]:
-    """Write the slices between two heights as a series of one study and frame of reference."""
-    affine = whole.volume.index_to_lps_mm
-    heights = affine[2, 3] + affine[2, 0] * np.arange(len(whole.volume.voxels_hu))
-    kept = np.flatnonzero((heights >= low_mm) & (heights <= high_mm))
-    moved = affine.copy()
-    moved[:3, 3] += kept[0] * affine[:3, 0]
-    voxels = whole.volume.voxels_hu[kept].copy()
-    block = replace(whole.volume, voxels_hu=voxels, index_to_lps_mm=moved)
-    paths = write_dicom(
-        replace(whole, volume=block), folder / name, patient_id="PX-552318", series_tag=name
-    )
-    for path in paths:
-        ds = pydicom.dcmread(path)
-        ds.StudyInstanceUID, ds.FrameOfReferenceUID = make_uid("study"), make_uid("frame")
-        ds.save_as(path)
-    return paths
-
-
 @pytest.fixture
-def blocks(small_result: PhantomResult, tmp_path: Path) -> tuple[Path, list[Path]]:
+def blocks(
+    small_result: PhantomResult, write_block: Callable[..., list[Path]], tmp_path: Path
+) -> tuple[Path, list[Path]]:
     """Return a folder with both series, and the files of the knees."""
     folder = tmp_path / "legs"
     write_block(small_result, folder, "hips", HIPS_DOWN_TO_MM, 1e3)

@@ -5,6 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from canalmorph.measure.bow import fit_bend
 from canalmorph.measure.canal import measure_canal
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.model.femur import AlignedFemur, Side
@@ -49,6 +50,18 @@ def test_a_circular_bow_has_its_radius(make_aligned: Make, radius_mm: float) -> 
     assert bow.value == pytest.approx(radius_mm, rel=2e-3)
     assert 0 < bow.u < 0.06 * radius_mm
     assert profile.facts["bow_direction_deg"].value == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize(("radius_mm", "printed_mm"), [(943.0, 12.0), (907.0, 12.5), (826.0, 13.7)])
+def test_the_sagitta_over_300_mm_is_the_printed_one(radius_mm: float, printed_mm: float) -> None:
+    """references 2.20: sagittae of the mean radii of 1,232 and 1,400 femora, and of Asian women."""
+    along = np.linspace(-150.0, 150.0, 301)
+    bend = fit_bend(along, radius_mm - np.sqrt(radius_mm**2 - along**2))
+    # Printed to 0.05 mm; a least-squares parabola lies within s^3 / 2 L^2 of the circle.
+    assert bend.length_mm == pytest.approx(300.0)
+    assert bend.sagitta_mm == pytest.approx(printed_mm, abs=0.05 + printed_mm**3 / (2 * 300.0**2))
+    radius = bend.length_mm**2 / (8 * bend.sagitta_mm) + bend.sagitta_mm / 2
+    assert radius == pytest.approx(radius_mm, rel=2e-3)
 
 
 @pytest.mark.parametrize(

@@ -1,15 +1,19 @@
 """Torsion from one scan of the whole femur, and from hips and knees scanned apart."""
 
+import csv
+from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
-import numpy as np
 import pytest
 
+from canalmorph.batch.run import measure_inputs
 from canalmorph.femur_errors import NoFemurError
-from canalmorph.model.femur import Plane
+from canalmorph.model.femur import TORSION_METHOD, Plane
 from canalmorph.model.results import FemurResult
 from canalmorph.model.volume import CtVolume
-from canalmorph.pipeline import Settings, measure_scan
+from canalmorph.pipeline import ScanMeasurement, Settings, measure_scan
 from canalmorph_phantoms.build import PhantomResult, build_scan
 from canalmorph_phantoms.catalogue import SMALL
 
@@ -38,14 +42,7 @@ def whole() -> PhantomResult:
     )
 
 
-def cut(volume: CtVolume, low_mm: float, high_mm: float) -> CtVolume:
-    """Return the slices of an upright scan between two heights."""
-    affine = volume.index_to_lps_mm
-    heights = affine[2, 3] + affine[2, 0] * np.arange(volume.voxels_hu.shape[0])
-    kept = np.flatnonzero((heights >= low_mm) & (heights <= high_mm))
-    moved = affine.copy()
-    moved[:3, 3] += kept[0] * affine[:3, 0]
-    return replace(volume, voxels_hu=volume.voxels_hu[kept].copy(), index_to_lps_mm=moved)
+Cut = Callable[[CtVolume, float, float], CtVolume]
 
 
 def measure(volume: CtVolume, knees: CtVolume | None = None) -> FemurResult:
@@ -58,8 +55,34 @@ def in_one(whole: PhantomResult) -> FemurResult:
 
 
 @pytest.fixture(scope="module")
-def in_two(whole: PhantomResult) -> FemurResult:
-    return measure(cut(whole.volume, HIPS_DOWN_TO_MM, 1e3), cut(whole.volume, -1e3, KNEES_UP_TO_MM))
+def batch(
+    whole: PhantomResult,
+    write_block: Callable[..., list[Path]],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> tuple[FemurResult, dict[str, str]]:
+    """Return the femur of two DICOM series, measured by the batch, and its row of the table."""
+    folder = tmp_path_factory.mktemp("blocks")
+    write_block(whole, folder / "legs", "hips", HIPS_DOWN_TO_MM, 1e3)
+    write_block(whole, folder / "legs", "knees", -1e3, KNEES_UP_TO_MM)
+    found = []
+
+    def measure_and_keep(*volumes: CtVolume, **others: Any) -> ScanMeasurement:
+        found.append(measure_scan(*volumes, **others))
+        return found[-1]
+
+    outcome = measure_inputs(
+        [folder / "legs"], folder / "out", Settings(), measure=measure_and_keep
+    )
+    assert not outcome.refusals
+    with (folder / "out" / "femurs.csv").open(encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    (femur,) = found[0].case.femora
+    return femur, row
+
+
+@pytest.fixture(scope="module")
+def in_two(batch: tuple[FemurResult, dict[str, str]]) -> FemurResult:
+    return batch[0]
 
 
 def test_whole_femur_has_torsion_length_and_planes(
@@ -94,12 +117,23 @@ def test_two_blocks_agree_with_the_whole(in_one: FemurResult, in_two: FemurResul
     assert "knee_from_second_block" not in in_one.warnings
 
 
-def test_what_was_odd_in_either_block_is_said(whole: PhantomResult) -> None:
+def test_the_table_has_the_torsion_of_two_blocks_and_says_so(
+    whole: PhantomResult, batch: tuple[FemurResult, dict[str, str]]
+) -> None:
+    femur, row = batch
+    torsion = femur.indices.values["torsion_deg"]
+    assert float(row["torsion_deg"]) == pytest.approx(torsion.value, abs=1e-3)
+    assert float(row["torsion_deg"]) == pytest.approx(whole.truth.femora[0].torsion_deg, abs=1.5)
+    assert row["torsion_method"] == TORSION_METHOD
+    assert "knee_from_second_block" in row["warnings"].split(";")
+
+
+def test_what_was_odd_in_either_block_is_said(whole: PhantomResult, cut_between: Cut) -> None:
     def mark(volume: CtVolume, *warnings: str) -> CtVolume:
         return replace(volume, facts=replace(volume.facts, warnings=warnings))
 
-    hips = mark(cut(whole.volume, HIPS_DOWN_TO_MM, 1e3), "no-preamble", "below-air")
-    knees = mark(cut(whole.volume, -1e3, KNEES_UP_TO_MM), "below-air", "lossy-compression")
+    hips = mark(cut_between(whole.volume, HIPS_DOWN_TO_MM, 1e3), "no-preamble", "below-air")
+    knees = mark(cut_between(whole.volume, -1e3, KNEES_UP_TO_MM), "below-air", "lossy-compression")
     case = measure_scan(hips, Settings(), case_id="blocks", knees=knees).case
     assert case.scan.warnings == ("no-preamble", "below-air", "lossy-compression")
 
@@ -110,16 +144,16 @@ def test_no_section_is_made_between_the_blocks(in_two: FemurResult) -> None:
     assert heights.min() > HIPS_DOWN_TO_MM
 
 
-def test_hips_alone_say_why_there_is_no_torsion(whole: PhantomResult) -> None:
-    alone = measure(cut(whole.volume, HIPS_DOWN_TO_MM, 1e3))
+def test_hips_alone_say_why_there_is_no_torsion(whole: PhantomResult, cut_between: Cut) -> None:
+    alone = measure(cut_between(whole.volume, HIPS_DOWN_TO_MM, 1e3))
     assert not alone.indices.values["torsion_deg"].known
     assert alone.indices.reasons["torsion_deg"] == "The scan ends above the femoral condyles."
     assert alone.indices.values["cfi_ml"].known == ("cfi_ml" not in alone.indices.reasons)
 
 
-def test_thigh_and_knee_alone_are_refused(whole: PhantomResult) -> None:
+def test_thigh_and_knee_alone_are_refused(whole: PhantomResult, cut_between: Cut) -> None:
     with pytest.raises(NoFemurError):
-        measure(cut(whole.volume, -1e3, -70.0))
+        measure(cut_between(whole.volume, -1e3, -70.0))
 
 
 def test_without_a_neck_the_condyles_give_the_plane(
