@@ -12,6 +12,7 @@ from canalmorph.femur_errors import (
 )
 from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_patient
 from canalmorph.geometry.lines import fit_line
+from canalmorph.locate.bend import BENT, is_bent
 from canalmorph.locate.continuity import end_at_break
 from canalmorph.locate.headless import find_headless_shafts
 from canalmorph.locate.heads import find_heads
@@ -19,6 +20,7 @@ from canalmorph.locate.knees import crop_knee
 from canalmorph.locate.metal import find_metal
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.locate.shafts import Chain, find_shafts
+from canalmorph.locate.streaks import STREAKS, is_streaked
 from canalmorph.locate.table import TABLE_CONTRADICTS, contradicts_position, find_table
 from canalmorph.model.femur import Femur, HeadSphere, Side
 from canalmorph.model.volume import CtVolume
@@ -92,7 +94,21 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
         for side in (Side.RIGHT, Side.LEFT)
         if side in shafts
     )
-    return tuple(end_at_break(one, chains, blocks, block_affine, settings) for one in femurs)
+    ended = (end_at_break(one, chains, blocks, block_affine, settings) for one in femurs)
+    return tuple(_warn_of_shape_and_streaks(one, blocks, block_affine) for one in ended)
+
+
+def _warn_of_shape_and_streaks(
+    femur: Femur, blocks_hu: NDArray[np.float32], index_to_lps_mm: NDArray[np.float64]
+) -> Femur:
+    """Return the femur with the warnings of a bent shaft and of streaks across it."""
+    path, head, warnings = femur.shaft_path_lps_mm, femur.head, femur.warnings
+    if head is not None and is_bent(path, float(head.centre_lps_mm[2])):
+        warnings = (*warnings, BENT)
+    axis = path if head is None else np.concatenate([path, head.centre_lps_mm[None]])
+    if is_streaked(blocks_hu, index_to_lps_mm, axis, femur.metal_lps_mm):
+        warnings = (*warnings, STREAKS)
+    return replace(femur, warnings=warnings)
 
 
 def _search_heads(

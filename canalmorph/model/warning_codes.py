@@ -155,6 +155,12 @@ FEMUR_WARNINGS = (
         "Scan with less metal in the field, or measure the other side.",
     ),
     _femur(
+        "metal_streaks",
+        "Streaks of metal elsewhere in the scan cross this femur's surroundings; edges there may "
+        "have moved by half a millimetre.",
+        "Look at the pictures in those slices; reconstruct with the reduction of metal artefacts.",
+    ),
+    _femur(
         "lt_uncertain",
         "The lesser trochanter is not clear; every level counts from it.",
         "Check it on the AP picture.",
@@ -281,6 +287,12 @@ FEMUR_WARNINGS = (
         "The canal has two narrow places; which of them ends the shaft axis was a choice that "
         "moves the widths near the trochanter.",
         "Check the shaft axis on the AP picture.",
+    ),
+    _femur(
+        "shaft_bent",
+        "The shaft bends within a short stretch more than a bow does, as after a fracture that "
+        "healed at an angle; the numbers hold for the axis above it.",
+        "Look at the pictures; length, torsion and the axes of the leg are those of the bent bone.",
     ),
     _femur(
         "shaft_not_continuous",

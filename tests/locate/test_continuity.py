@@ -12,25 +12,12 @@ from canalmorph.locate.femora import locate_femurs
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.model.femur import Femur
 from canalmorph.model.volume import CtVolume
-from canalmorph_phantoms.build import build_scan
-from canalmorph_phantoms.catalogue import SMALL
 
 #: Where the bone is cut; the head's centre lies at 0. [mm]
 CUT_MM = -220.0
 #: Muscle, in place of bone that is missing. [HU]
 MUSCLE_HU = 55
 Edit = Callable[[CtVolume], CtVolume]
-
-
-@pytest.fixture(scope="module")
-def whole() -> CtVolume:
-    """Return a right femur from the head to the condyles in voxels of 2 x 2 x 2.5 mm."""
-    small = SMALL["small_right"]
-    scanner = replace(
-        small.scanner, pixel_mm=2.0, slice_spacing_mm=2.5, slice_thickness_mm=2.5,
-        z_range_mm=(-430.0, 42.0), x_range_mm=(-165.0, -5.0), y_range_mm=(-75.0, 75.0),
-    )  # fmt: skip
-    return build_scan(replace(small, name="whole_right_to_break", scanner=scanner)).volume
 
 
 def heights_mm(volume: CtVolume) -> np.ndarray:
