@@ -18,6 +18,8 @@ from canalmorph.version import VERSION
 
 #: An isthmus marked this near to the one that was found confirms it. [mm]
 CONFIRMED_MM = 0.05
+#: Measured femora that are kept; each shares most of its arrays with the others.
+MOST_KEPT = 16
 _OTHER = {Side.LEFT: Side.RIGHT, Side.RIGHT: Side.LEFT}
 
 
@@ -45,20 +47,28 @@ class MeasuredSides:
     """Femora that were measured with marks already, so that the next mark costs its side only."""
 
     results: dict[
-        tuple[Side, tuple[Correction, ...]],
+        tuple[Side, tuple[Correction, ...], bool],
         tuple[AlignedFemur, FemurResult, tuple[Unfit, ...]] | CanalMorphError,
     ] = field(default_factory=dict)
 
     def measure(
-        self, aligned: AlignedFemur, marks: tuple[Correction, ...], settings: Settings
+        self,
+        aligned: AlignedFemur,
+        marks: tuple[Correction, ...],
+        settings: Settings,
+        *,
+        brief: bool = False,
     ) -> tuple[AlignedFemur, FemurResult, tuple[Unfit, ...]]:
         """Return a femur with its marks; raises as `correct_femur`."""
-        key = (aligned.cortex.femur.side, marks)
+        side = aligned.cortex.femur.side
+        key = (side, marks, brief and (side, marks, False) not in self.results)
         if key not in self.results:
             try:
-                self.results[key] = correct_femur(aligned, marks, settings)
+                self.results[key] = correct_femur(aligned, marks, settings, brief=brief)
             except CanalMorphError as error:
                 self.results[key] = error
+            for oldest in list(self.results)[:-MOST_KEPT]:
+                self.results.pop(oldest, None)
         found = self.results[key]
         if isinstance(found, CanalMorphError):
             raise found
@@ -72,6 +82,7 @@ def correct_case(
     settings: Settings,
     *,
     known: MeasuredSides | None = None,
+    brief: bool = False,
 ) -> CorrectedCase:
     """Return a case with a person's marks.
 
@@ -87,6 +98,8 @@ def correct_case(
         That it was measured with.
     known : MeasuredSides, optional
         Of the same case, from earlier calls.
+    brief : bool
+        For a person who waits: put off the widest rods and the comparison of both sides.
 
     Raises
     ------
@@ -107,7 +120,11 @@ def correct_case(
         try:
             if any(one.kind is CorrectionKind.DROP_SIDE for one in own):
                 raise SideDroppedError(side=femur.side.value)
-            base, measured, left_out = known.measure(base, own, settings)
+            if brief and not own:
+                femora.append(femur)
+                bases.append(base)
+                continue
+            base, measured, left_out = known.measure(base, own, settings, brief=brief)
         except CanalMorphError as error:
             refusals.append(_refuse(femur, error))
             continue
@@ -129,7 +146,8 @@ def correct_case(
         bases = [_rename_side(one) for one in reversed(bases)]
     elif not touched:
         return CorrectedCase(case=case, aligned=tuple(bases), unfit=tuple(unfit))
-    return CorrectedCase(case=_join(corrected), aligned=tuple(bases), unfit=tuple(unfit))
+    joined = replace(corrected, differences=()) if brief else _join(corrected)
+    return CorrectedCase(case=joined, aligned=tuple(bases), unfit=tuple(unfit))
 
 
 def _find_homeless(case: CaseResult, marks: Sequence[Correction]) -> list[Unfit]:

@@ -75,9 +75,15 @@ def measure_femur(femur: Femur, settings: Settings) -> tuple[AlignedFemur, Femur
 
 
 def correct_femur(
-    aligned: AlignedFemur, marks: Sequence[Correction], settings: Settings
+    aligned: AlignedFemur,
+    marks: Sequence[Correction],
+    settings: Settings,
+    *,
+    brief: bool = False,
 ) -> tuple[AlignedFemur, FemurResult, tuple[Unfit, ...]]:
     """Measure an aligned femur with a person's marks; the last are those that do not fit it.
+
+    `brief` puts off what takes longest, as in `measure_aligned`.
 
     Raises
     ------
@@ -85,15 +91,20 @@ def correct_femur(
         If the marks leave nothing to measure.
     """
     corrected, unfit = correct_alignment(aligned, marks, settings.align)
-    result = measure_aligned(corrected, settings)
+    result = measure_aligned(corrected, settings, brief=brief)
     if unfit:
         result = replace(result, warnings=tuple(sorted({*result.warnings, "correction_unfit"})))
     return corrected, result, unfit
 
 
-def measure_aligned(aligned: AlignedFemur, settings: Settings) -> FemurResult:
-    """Take one aligned femur to its indices, canal type and suggestion."""
-    profile = measure_canal(aligned, settings.measure)
+def measure_aligned(
+    aligned: AlignedFemur, settings: Settings, *, brief: bool = False
+) -> FemurResult:
+    """Take one aligned femur to its indices, canal type and suggestion.
+
+    `brief` is for a person who waits: the widest rods are left for later.
+    """
+    profile = measure_canal(aligned, settings.measure, brief=brief)
     indices = compute_indices(profile)
     canal_type = classify_canal(indices)
     advice = advise_fixation(canal_type, indices)
@@ -106,7 +117,9 @@ def measure_aligned(aligned: AlignedFemur, settings: Settings) -> FemurResult:
         canal_type=canal_type,
         advice=advice,
         warnings=tuple(sorted(warnings)),
-        axial=measure_axial(aligned, settings.measure) if settings.measure.axial else None,
+        axial=measure_axial(aligned, settings.measure)
+        if settings.measure.axial and not brief
+        else None,
     )
 
 

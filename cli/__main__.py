@@ -45,6 +45,7 @@ FURTHER_GROUPS = {
     "describe": ("statistics",),
     "agree": ("statistics",),
     "methods": ("export",),
+    "review": ("review",),
 }
 #: Words in the installer's output that tell of a missing network.
 OFFLINE_SIGNS = (

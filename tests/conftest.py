@@ -17,9 +17,11 @@ import numpy as np
 import pytest
 
 if TYPE_CHECKING:
+    from canalmorph.batch.outcomes import MeasureScan
     from canalmorph.model.femur import AlignedFemur, Cortex, Femur
     from canalmorph.model.results import CanalIndices, CanalProfile
     from canalmorph.model.volume import CtVolume
+    from canalmorph.pipeline import ScanMeasurement
     from canalmorph_phantoms.build import PhantomResult
     from canalmorph_phantoms.tubes import Tube
 
@@ -228,3 +230,39 @@ def segment_tube() -> "Callable[[Tube], Cortex]":
         return segment_cortex(femur, SegmentSettings())
 
     return segment
+
+
+@pytest.fixture(scope="session")
+def small_result(small_right: "PhantomResult") -> "PhantomResult":
+    return small_right
+
+
+@pytest.fixture(scope="session")
+def measurement(small_result: "PhantomResult") -> "ScanMeasurement":
+    """A small scan measured once by the real stages, so that what stands on them need not wait."""
+    from canalmorph.pipeline import Settings, measure_scan
+
+    return measure_scan(small_result.volume, Settings(), case_id="unnamed")
+
+
+@pytest.fixture(scope="session")
+def small_dicom(small_result: "PhantomResult", tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with one DICOM series of an invented patient."""
+    from canalmorph_phantoms.write import write_dicom
+
+    folder = tmp_path_factory.mktemp("scans") / "quill_rosalind"
+    write_dicom(small_result, folder, patient_name="Quill^Rosalind", patient_id="PX-552317")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def known_measure(measurement: "ScanMeasurement") -> "MeasureScan":
+    """Give the measures that are known already, under the name and source that are asked for."""
+    from dataclasses import replace
+
+    def measure(volume, settings, *, case_id, progress=lambda stage: None, knees=None):  # type: ignore[no-untyped-def]
+        progress("measure right")
+        case = replace(measurement.case, case_id=case_id, scan=volume.facts, patient=volume.patient)
+        return replace(measurement, case=case)
+
+    return measure

@@ -7,6 +7,7 @@ transaction, and can be told from the log alone.
 
 import json
 import sqlite3
+import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -99,6 +100,8 @@ class Reviews:
 
     def __init__(self, connection: sqlite3.Connection, folder: Path) -> None:
         self._connection, self._folder = connection, folder
+        # One connection serves several threads: a transaction of one is no place for another.
+        self._turn = threading.RLock()
 
     @classmethod
     def of(cls, ledger: Ledger) -> "Reviews":
@@ -199,7 +202,7 @@ class Reviews:
     ) -> Review:
         by = said["by"].strip()[:LONGEST_NAME]
         reason = said["reason"].strip()[:LONGEST_REASON]
-        with hold_transaction(self._connection, self._folder):
+        with self._turn, hold_transaction(self._connection, self._folder):
             held = self.get(seen.case_id)
             if held.version != seen.version:
                 raise ReviewOutrunError(case=seen.case_id)
@@ -252,7 +255,7 @@ class Reviews:
             )
 
     def _run(self, statement: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
-        with name_ledger_errors(self._folder):
+        with self._turn, name_ledger_errors(self._folder):
             return self._connection.execute(statement, values).fetchall()
 
 

@@ -23,7 +23,9 @@ HAND_PLANE_U_DEG = 2.0
 LOCAL_AXIS_MM = 10.0
 
 
-def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProfile:
+def measure_canal(
+    aligned: AlignedFemur, settings: MeasureSettings, *, brief: bool = False
+) -> CanalProfile:
     """Return every section's measures.
 
     Parameters
@@ -32,6 +34,8 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
         Surfaces and frame.
     settings : MeasureSettings
         Levels.
+    brief : bool
+        For a person who waits: put off the rods, and what both sides of a case share.
 
     Returns
     -------
@@ -41,7 +45,7 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
     levels = _find_levels(aligned, settings)
     plane_u_deg = _plane_u_deg(aligned)
     sections = measure_sections(aligned.cortex, aligned.frame, levels, plane_u_deg=plane_u_deg)
-    facts = gather_facts(aligned, levels, sections, plane_u_deg=plane_u_deg)
+    facts = gather_facts(aligned, levels, sections, plane_u_deg=plane_u_deg, brief=brief)
     outer, canal, quality = sections.outer_mm, sections.canal_mm, sections.quality
     columns, uncertainties = dict(sections.columns), dict(sections.uncertainties)
     columns["axis_tilt_deg"], uncertainties["axis_tilt_deg"] = _local_tilt(levels, canal)
@@ -74,7 +78,9 @@ def measure_canal(aligned: AlignedFemur, settings: MeasureSettings) -> CanalProf
             *_profile_warnings(aligned, quality, levels),
             *find_proximal_warnings(aligned),
         ),
-        shared_uncertainties=find_shared_uncertainties(
+        shared_uncertainties={}
+        if brief
+        else find_shared_uncertainties(
             sections, find_medial_limits(aligned.frame, levels, aligned.cortex.femur.head)[0]
         ),
     )

@@ -8,7 +8,7 @@ from canalmorph.measure.bow import find_centres, measure_bow, measure_deviations
 from canalmorph.measure.cancellous import measure_cancellous
 from canalmorph.measure.metal import explain_metal
 from canalmorph.measure.proximal import find_proximal_facts, get_apex_across_u_mm
-from canalmorph.measure.rods import FemurFacts, measure_rods
+from canalmorph.measure.rods import FemurFacts, measure_rods, put_off_rods
 from canalmorph.measure.stack import SectionStack
 from canalmorph.measure.torsion import explain_knee, measure_knee
 from canalmorph.model.femur import AlignedFemur
@@ -21,6 +21,7 @@ def gather_facts(
     sections: SectionStack,
     *,
     plane_u_deg: float,
+    brief: bool = False,
 ) -> FemurFacts:
     """Return the measures that belong to no level, and why one is blank.
 
@@ -34,6 +35,8 @@ def gather_facts(
         The measured sections.
     plane_u_deg : float
         Standard uncertainty of the ML direction. [deg]
+    brief : bool
+        Put off the rods, which take longer than all the rest.
     """
     cancellous = measure_cancellous(aligned, levels_mm, sections.quality)
     found = {**_find_landmarks(aligned), **find_proximal_facts(aligned), **cancellous}
@@ -53,7 +56,7 @@ def gather_facts(
     )
     bow, no_bow = measure_bow(centres, sections.columns["outer_ml_mm"], plane_u_deg)
     beside, not_beside = measure_deviations(centres, doubt, aligned.lesser_trochanter.level_u_mm)
-    rods = measure_rods(aligned, levels_mm, sections.quality, doubt)
+    rods = put_off_rods() if brief else measure_rods(aligned, levels_mm, sections.quality, doubt)
     knee = measure_knee(aligned, plane_u_deg=plane_u_deg)
     return FemurFacts(
         numbers={**found, **bow, **beside, **rods.numbers, **knee},

@@ -108,6 +108,12 @@ def measure_rods(
     return facts
 
 
+def put_off_rods() -> FemurFacts:
+    """Return what stands for the rods while somebody waits for the other numbers."""
+    names = [f"rod_lt_to_{name}_{part}" for name in ROD_BOTTOMS_MM for part in COLUMN_PARTS]
+    return FemurFacts(numbers={}, texts={}, reasons=dict.fromkeys(names, "Still being measured."))
+
+
 #: What a rod's columns are called after their prefix.
 COLUMN_PARTS = ("mm", "tilt_ml_deg", "tilt_ap_deg", "entry_ml_mm", "entry_ap_mm")
 

@@ -15,6 +15,7 @@ from canalmorph_cli.commands.measure import measure
 from canalmorph_cli.commands.methods import methods
 from canalmorph_cli.commands.phantom import phantom
 from canalmorph_cli.commands.report import report
+from canalmorph_cli.commands.review import review
 from canalmorph_cli.commands.survey import survey
 from canalmorph_cli.commands.verify import verify
 from canalmorph_cli.exits import ExitStatus
@@ -32,6 +33,7 @@ for command in (
     measure,
     survey,
     report,
+    review,
     export,
     describe,
     agree,

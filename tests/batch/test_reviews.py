@@ -8,6 +8,7 @@ import subprocess
 import sys
 import textwrap
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from pathlib import Path
 
@@ -269,3 +270,17 @@ def test_a_kill_leaves_the_old_or_the_new_never_half(tmp_path: Path) -> None:
         assert [entry.version for entry in entries] == list(range(1, held.version + 1))
         assert entries[-1].new == held.corrections
         assert all(one.new == other.old for one, other in pairwise(entries))
+
+
+def test_threads_of_one_page_take_turns(reviews: Reviews) -> None:
+    def correct(number: int) -> int:
+        seen = reviews.get(f"g{number}")
+        for step in range(10):
+            seen = reviews.correct(seen, make_apex(float(step)), **SAID)
+        return seen.version
+
+    with ThreadPoolExecutor(8) as pool:
+        assert list(pool.map(correct, range(8))) == [10] * 8
+    assert {name: one.version for name, one in reviews.list_all().items()} == {
+        f"g{number}": 10 for number in range(8)
+    }

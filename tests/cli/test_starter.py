@@ -192,6 +192,7 @@ def test_tests_run_with_the_projects_own_settings(starter: ModuleType, tmp_path:
     assert starter.groups_for(["test"]) == {"report", "test"}
     assert starter.groups_for(["demo"]) == {"report"}
     assert starter.groups_for(["export", "results"]) == {"report", "export"}
+    assert starter.groups_for(["review", "results"]) == {"report", "review"}
     assert starter.groups_for(["agree", "a", "b"]) == {"report", "statistics"}
     assert starter.groups_for(["measure", "scans", "--dicom"]) == {"report", "dicom"}
     assert starter.groups_for([]) == {"report"}

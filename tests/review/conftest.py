@@ -1,0 +1,174 @@
+"""A measured folder to review, the page served, and a browser that was let in."""
+
+import json
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import AbstractContextManager, closing, contextmanager, suppress
+from dataclasses import dataclass
+from email.message import Message
+from http.client import HTTPConnection
+from json import dumps as dump_json
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+import pytest
+
+from canalmorph.batch.outcomes import MeasureScan
+from canalmorph.batch.run import measure_inputs
+from canalmorph.pipeline import Settings
+from canalmorph.review.app import make_app
+from canalmorph.review.desk import ReviewDesk, open_desk
+from canalmorph.review.guard import Keys
+from canalmorph.review.server import listen_here, make_server
+
+
+@pytest.fixture(scope="session")
+def measured(
+    small_dicom: Path, known_measure: MeasureScan, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    out = tmp_path_factory.mktemp("review") / "out"
+    measure_inputs([small_dicom], out, Settings(), measure=known_measure)
+    return out
+
+
+@pytest.fixture
+def results(measured: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(measured, tmp_path / "out"))
+
+
+@pytest.fixture
+def case_id(results: Path) -> str:
+    (case,) = (results / "cases").iterdir()
+    return case.name
+
+
+@pytest.fixture
+def desk(results: Path) -> Iterator[ReviewDesk]:
+    with open_desk(results) as opened:
+        opened.index.refresh(opened.reviews)
+        yield opened
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """What the server sent."""
+
+    status_code: int
+    headers: Message
+    content: bytes
+
+    @property
+    def text(self) -> str:
+        return self.content.decode("utf-8", "replace")
+
+    def json(self) -> Any:
+        return json.loads(self.content)
+
+
+class Client:
+    """A browser without any manners: it sends what it is told, paths as they are."""
+
+    def __init__(self, port: int) -> None:
+        self._port = port
+        self.headers = {"host": f"127.0.0.1:{port}", "origin": f"http://127.0.0.1:{port}"}
+
+    def request(
+        self,
+        method: str,
+        path: str,
+        *,
+        content: bytes | Iterable[bytes] = b"",
+        headers: Mapping[str, str] | None = None,
+    ) -> Answer:
+        connection = HTTPConnection("127.0.0.1", self._port, timeout=120)
+        with closing(connection):
+            connection.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
+            sent = {**self.headers, **(headers or {})}
+            chunked = not isinstance(content, bytes)
+            if chunked:
+                sent["transfer-encoding"] = "chunked"
+            elif method not in ("GET", "HEAD"):
+                sent.setdefault("content-length", str(len(content)))
+            for name, value in sent.items():
+                connection.putheader(name, value.encode("latin-1"))
+            with suppress(BrokenPipeError, ConnectionResetError):  # it had enough
+                connection.endheaders(content or None, encode_chunked=chunked)
+            answer = connection.getresponse()
+            if cookie := answer.headers.get("set-cookie"):
+                self.headers["cookie"] = cookie.partition(";")[0]
+            return Answer(status_code=answer.status, headers=answer.headers, content=answer.read())
+
+    def get(
+        self, path: str, *, params: Mapping[str, str] | None = None, headers: Any = None
+    ) -> Answer:
+        query = f"?{urlencode(params)}" if params else ""
+        return self.request("GET", path + query, headers=headers)
+
+    def post(
+        self, path: str, *, json: Any = None, content: Any = None, headers: Any = None
+    ) -> Answer:
+        if content is None:
+            content = dump_json(json).encode()
+            headers = {"content-type": "application/json", **(headers or {})}
+        return self.request("POST", path, content=content, headers=headers)
+
+
+class Door:
+    """The page as it is served, and browsers that knock."""
+
+    def __init__(self, port: int, keys: Keys) -> None:
+        self.port, self.keys = port, keys
+
+    def knock(self, *, let_in: bool = False) -> Client:
+        client = Client(self.port)
+        if let_in:
+            answer = client.get(f"/?token={self.keys.give_token()}")
+            assert answer.status_code == 303
+        return client
+
+
+@contextmanager
+def serve(desk: ReviewDesk) -> Iterator[Door]:
+    with listen_here(0) as listener:
+        port, keys = int(listener.getsockname()[1]), Keys()
+        server = make_server(make_app(desk, port=port, keys=keys))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        while not server.started:
+            time.sleep(0.01)
+        yield Door(port, keys)
+        server.should_exit = True
+        thread.join()
+
+
+@pytest.fixture(scope="session")
+def serve_desk() -> Callable[[ReviewDesk], AbstractContextManager[Door]]:
+    return serve
+
+
+@pytest.fixture
+def door(desk: ReviewDesk) -> Iterator[Door]:
+    with serve(desk) as opened:
+        yield opened
+
+
+@pytest.fixture
+def client(door: Door) -> Client:
+    return door.knock(let_in=True)
+
+
+@pytest.fixture
+def do(client: Client, case_id: str) -> Callable[..., dict[str, object]]:
+    """Return a function that does something with the case, and gives what came of it."""
+
+    def act(action: str, *, expect: int = 200, **said: object) -> dict[str, object]:
+        version = client.get(f"/api/cases/{case_id}?brief=1").json()["version"]
+        content = {"action": action, "version": version, "by": "M. Okoro", **said}
+        answer = client.post(f"/api/cases/{case_id}/do", json=content)
+        assert answer.status_code == expect, answer.text
+        return dict(answer.json())
+
+    return act

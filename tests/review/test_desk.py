@@ -1,0 +1,247 @@
+"""What a person does to a case: in the ledger, in the tables, on the report, and after a kill."""
+
+import csv
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from canalmorph.batch.outcomes import BatchOptions, MeasureScan
+from canalmorph.batch.reviews import open_reviews
+from canalmorph.batch.run import measure_inputs
+from canalmorph.cohort.selection import select_rows
+from canalmorph.model.corrections import ReviewState
+from canalmorph.pipeline import Settings
+from canalmorph.review.desk import ReviewDesk, open_desk
+
+Do = Callable[..., dict[str, Any]]
+MOVE_MM = 4.0
+
+
+def read_table(results: Path, name: str) -> list[dict[str, str]]:
+    with (results / f"{name}.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def move_trochanter(client: Any, case_id: str, do: Do, up_mm: float = MOVE_MM) -> dict[str, Any]:
+    apex = client.get(f"/api/cases/{case_id}").json()["sides"][0]["apex"]
+    point = [*apex[:2], up_mm]
+    mark = {"kind": "lesser_trochanter", "side": "right", "points_mm": [point]}
+    return do("correct", mark=mark, reason="The bump is higher.")
+
+
+def test_a_mark_is_shown_beside_what_was_measured(client: Any, case_id: str, do: Do) -> None:
+    told = move_trochanter(client, case_id, do)
+    assert (told["version"], told["state"]) == (1, "corrected")
+    numbers = {row["column"]: row for row in told["sides"][0]["numbers"]}
+    level = numbers["isthmus_level_mm"]
+    assert level["changed"]
+    assert level["automatic"] != level["now"]
+    assert not numbers["neck_shaft_angle_deg"]["changed"]
+    (entry,) = told["log"]
+    assert (entry["by"], entry["reason"]) == ("M. Okoro", "The bump is higher.")
+    # What was found lies below what holds now, in the frame that holds now.
+    found = told["sides"][0]["found"]["lesser_trochanter"]
+    assert found[2] == pytest.approx(-MOVE_MM, abs=0.01)
+
+
+def test_tables_follow_and_what_was_measured_stays(
+    client: Any, desk: ReviewDesk, results: Path, case_id: str, do: Do
+) -> None:
+    record = (results / "cases" / case_id / "result.json").read_bytes()
+    (before,) = read_table(results, "femurs")
+    assert before["reviewed_by_hand"] == ""
+    move_trochanter(client, case_id, do)
+    desk.write_due()
+    (after,) = read_table(results, "femurs")
+    assert after["reviewed_by_hand"] == "corrected"
+    moved = float(after["isthmus_level_mm"]) - float(before["isthmus_level_mm"])
+    assert moved == pytest.approx(-MOVE_MM, abs=0.05)
+    rows = {row["column"]: row for row in read_table(results, "corrections")}
+    row = rows["isthmus_level_mm"]
+    assert (row["automatic"], row["corrected"]) == (
+        before["isthmus_level_mm"],
+        after["isthmus_level_mm"],
+    )
+    assert row["marks"] == "lesser_trochanter"
+    assert row["reader"]
+    assert "Okoro" not in (results / "corrections.csv").read_text("utf-8")
+    assert "rod_lt_to_minus60_mm" in rows  # what was put off is there
+    assert (results / "cases" / case_id / "result.json").read_bytes() == record
+    # Undone, the tables are as they were.
+    do("undo")
+    desk.write_due()
+    assert read_table(results, "femurs") == [before]
+    assert read_table(results, "corrections") == []
+
+
+def test_a_signature_is_on_the_report(
+    client: Any, desk: ReviewDesk, results: Path, case_id: str, do: Do
+) -> None:
+    do("sign", by="M. Okoro <b>")
+    desk.write_due()
+    page = (results / "cases" / case_id / "report.html").read_text("utf-8")
+    assert "Reviewed: signed by M. Okoro &lt;b&gt; on 20" in page
+    assert read_table(results, "femurs")[0]["reviewed_by_hand"] == "signed"
+    assert client.get("/api/cases?state=signed").json()["total"] == 1
+
+
+def test_a_rejected_case_is_exported_only_on_request(
+    desk: ReviewDesk, results: Path, do: Do
+) -> None:
+    do("reject")
+    desk.write_due()
+    for table in ("femurs", "sections", "landmarks", "blanks"):
+        assert len(select_rows(results, table).read_frame()) == 0
+        assert len(select_rows(results, table, with_rejected=True).read_frame()) > 0
+    assert len(select_rows(results, "femurs", columns=["cfi_ml"]).read_frame()) == 0
+    do("reopen")
+    desk.write_due()
+    assert len(select_rows(results, "femurs").read_frame()) == 1
+
+
+def test_the_second_of_two_browsers_is_told(client: Any, case_id: str, door: Any, do: Do) -> None:
+    other = door.knock(let_in=True)
+    path = f"/api/cases/{case_id}"
+    assert client.post(f"{path}/watch", json={"browser": "one"}).json()["others"] == 0
+    assert other.post(f"{path}/watch", json={"browser": "two"}).json()["others"] == 1
+    move_trochanter(client, case_id, do)
+    late = {"action": "sign", "version": 0, "by": "A. Lindqvist"}
+    answer = other.post(f"{path}/do", json=late)
+    assert answer.status_code == 409
+    assert "Somebody else" in answer.json()["error"]
+    assert other.post(f"{path}/watch", json={"browser": "two"}).json()["version"] == 1
+
+
+def test_marks_and_signature_survive_measuring_again(
+    client: Any,
+    desk: ReviewDesk,
+    results: Path,
+    case_id: str,
+    do: Do,
+    small_dicom: Path,
+    known_measure: MeasureScan,
+) -> None:
+    move_trochanter(client, case_id, do)
+    do("sign")
+    desk.write_due()
+    (before,) = read_table(results, "femurs")
+    measure_inputs(
+        [small_dicom], results, Settings(), measure=known_measure, options=BatchOptions(again=True)
+    )
+    # The case's folder is a new one; what follows from the review was made again.
+    assert read_table(results, "femurs") == [before]
+    assert before["reviewed_by_hand"] == "corrected;signed"
+    assert len(read_table(results, "corrections")) > 5
+    assert client.get(f"/api/cases/{case_id}").json()["version"] == 2
+
+
+def test_a_mark_that_no_longer_fits_is_shown(
+    client: Any, desk: ReviewDesk, results: Path, case_id: str, do: Do
+) -> None:
+    told = move_trochanter(client, case_id, do)
+    with open_reviews(results) as reviews:
+        seen = reviews.get(case_id)
+        (mark,) = seen.corrections
+        far = replace(mark, points_lps_mm=((0.0, 0.0, 4000.0),))
+        reviews.correct(seen, far, by="x", reason="", measured_with="")
+    told = client.get(f"/api/cases/{case_id}").json()
+    assert told["unfit"][0]["words"] == "level of the lesser trochanter"
+    assert told["unfit"][0]["reason"].endswith(".")
+    desk.index.refresh(desk.reviews)
+    assert client.get("/api/cases").json()["rows"][0]["unfit"] == 1
+
+
+def test_a_mark_that_does_not_fit_is_not_kept(client: Any, case_id: str, do: Do) -> None:
+    mark = {"kind": "isthmus", "side": "right", "points_mm": [[0, 0, 30]]}
+    told = do("correct", mark=mark, expect=422)
+    assert told["error"] == "The isthmus lies below the lesser trochanter."
+    told = do("correct", mark={"kind": "drop_side", "side": "right"}, expect=422)
+    assert "reject the case" in told["error"]
+    assert client.get(f"/api/cases/{case_id}").json()["version"] == 0
+
+
+def test_a_case_of_an_earlier_version_can_be_seen_and_signed(
+    client: Any, results: Path, case_id: str, do: Do
+) -> None:
+    (results / "cases" / case_id / "surfaces.npz").unlink()
+    told = client.get(f"/api/cases/{case_id}").json()
+    assert not told["can_correct"]
+    assert set(told["sides"][0]["films"]) == {"ap", "lateral"}
+    mark = {"kind": "isthmus", "side": "right", "points_mm": [[0, 0, -100]]}
+    assert "earlier version" in do("correct", mark=mark, expect=422)["error"]
+    assert do("sign")["state"] == "signed"
+
+
+def test_sections_are_the_ct_of_their_level(client: Any, case_id: str) -> None:
+    asked = {"side": "right", "level": "-60"}
+    told = client.get(f"/api/cases/{case_id}/section", params=asked).json()
+    assert told["level_mm"] == -60.0
+    assert len(told["outer"]) == len(told["canal"]) > 50
+    axial = client.get(f"/api/cases/{case_id}/section", params={**asked, "axial": "1"}).json()
+    assert axial["axial"]
+    assert "outer" not in axial
+    for wrong in ({"side": "left"}, {"side": "up"}, {"level": "nan"}, {"level": "x"}):
+        answer = client.get(f"/api/cases/{case_id}/section", params={**asked, **wrong})
+        assert answer.status_code == 422
+
+
+KILLED = textwrap.dedent(
+    """
+    import os, signal, sys
+    from pathlib import Path
+    from canalmorph.batch.reviews import ReviewAction
+    from canalmorph.model.corrections import Correction, CorrectionKind
+    from canalmorph.model.femur import Side
+    from canalmorph.review import desk as desks
+
+    def die(*args, **others):
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    where, results = sys.argv[1], Path(sys.argv[2])
+    if where == "before":
+        desks.Reviews.correct = die
+    elif where == "after":
+        desks.ReviewDesk._follow = die
+    elif where == "files":
+        import canalmorph.batch.shown as shown
+        shown.write_atomically = die
+    with desks.open_desk(results) as desk:
+        (case_id,) = [path.name for path in (results / "cases").iterdir()]
+        femur = desk.open_case(case_id).automatic_aligned[0]
+        apex = femur.lesser_trochanter.apex_lps_mm + 4.0 * femur.frame.proximal
+        mark = Correction(
+            kind=CorrectionKind.LESSER_TROCHANTER,
+            side=Side.RIGHT,
+            points_lps_mm=(tuple(apex.tolist()),),
+        )
+        desk.change(case_id, ReviewAction.CORRECT, version=0, by="x", mark=mark)
+        desk.write_due()
+    """
+)
+
+
+@pytest.mark.parametrize("where", ["before", "after", "files"])
+def test_a_kill_leaves_the_old_or_the_new(results: Path, case_id: str, where: str) -> None:
+    ended = subprocess.run(
+        [sys.executable, "-c", KILLED, where, str(results)],
+        env={**os.environ, "NUMBA_NUM_THREADS": "1"},
+        check=False,
+    )
+    assert ended.returncode == -signal.SIGKILL
+    with open_desk(results) as desk:
+        opened = desk.open_case(case_id)
+        said = where != "before"
+        assert opened.review.state is (ReviewState.CORRECTED if said else ReviewState.TO_SEE)
+        desk._write_tables()
+    (row,) = read_table(results, "femurs")
+    assert row["reviewed_by_hand"] == ("corrected" if said else "")
+    # Numbers and word are of one version.
+    assert bool(read_table(results, "corrections")) is said
