@@ -5,6 +5,7 @@ ledger again.
 """
 
 import json
+import os
 import sqlite3
 import threading
 from collections.abc import Callable
@@ -79,6 +80,9 @@ class CaseIndex:
 
     def _open(self, file: Path) -> sqlite3.Connection:
         for _ in range(2):
+            # For its owner only: it names who signed.
+            with suppress(OSError):
+                os.close(os.open(file, os.O_RDWR | os.O_CREAT, 0o600))
             connection = sqlite3.connect(file, isolation_level=None, check_same_thread=False)
             try:
                 (form,) = connection.execute("PRAGMA user_version").fetchone()

@@ -1,6 +1,7 @@
 """A measured folder to review, the page served, and a browser that was let in."""
 
 import json
+import os
 import shutil
 import threading
 import time
@@ -17,12 +18,17 @@ from urllib.parse import urlencode
 import pytest
 
 from canalmorph.batch.outcomes import MeasureScan
+from canalmorph.batch.reviews import ReviewAction, open_reviews
 from canalmorph.batch.run import measure_inputs
+from canalmorph.measure.rods import put_off_rods
 from canalmorph.pipeline import Settings
 from canalmorph.review.app import make_app
 from canalmorph.review.desk import ReviewDesk, open_desk
 from canalmorph.review.guard import Keys
 from canalmorph.review.server import listen_here, make_server
+
+N_CASES, N_SAID = 2000, 6
+SHAPES = ("stovepipe", "normal", "champagne_flute")
 
 
 @pytest.fixture(scope="session")
@@ -46,7 +52,17 @@ def case_id(results: Path) -> str:
 
 
 @pytest.fixture
-def desk(results: Path) -> Iterator[ReviewDesk]:
+def whole() -> None:
+    """Ask for pages and rods, too, which take most of the time."""
+
+
+@pytest.fixture
+def desk(
+    results: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[ReviewDesk]:
+    if "whole" not in request.fixturenames:
+        monkeypatch.setattr("canalmorph.review.desk.draw_reviewed", lambda *args: None)
+        monkeypatch.setattr("canalmorph.measure.facts.measure_rods", lambda *args: put_off_rods())
     with open_desk(results) as opened:
         opened.index.refresh(opened.reviews)
         yield opened
@@ -172,3 +188,37 @@ def do(client: Client, case_id: str) -> Callable[..., dict[str, object]]:
         return dict(answer.json())
 
     return act
+
+
+@pytest.fixture(scope="session")
+def many(measured: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of cases that differ in name, shape, index and flags."""
+    results = tmp_path_factory.mktemp("many")
+    for name in (".case_key", "columns.csv"):
+        shutil.copy(measured / name, results)
+    (case,) = (measured / "cases").iterdir()
+    digest = json.loads((case / ".digest.json").read_bytes())
+    digest["lines"] = {}
+    for number in range(N_CASES):
+        name = f"g{number:011d}"
+        folder = results / "cases" / name
+        folder.mkdir(parents=True)
+        os.link(case / "result.json", folder / "result.json")
+        (femur,) = digest["femora"]
+        femur["case_id"] = name
+        femur["canal_shape"] = SHAPES[number % 3]
+        femur["cfi_ml"] = None if number % 7 == 0 else 2.0 + (number * 37 % 500) / 100
+        femur["warnings"] = ";".join(
+            ["metal"] * (number % 5 == 0) + ["narrow_canal"] * (number % 2)
+        )
+        (folder / ".digest.json").write_text(json.dumps(digest))
+    with open_reviews(results) as reviews:
+        for number in range(N_SAID):
+            reviews.say(
+                reviews.get(f"g{number:011d}"),
+                ReviewAction.SIGN if number % 2 else ReviewAction.REJECT,
+                by="M. Okoro",
+                reason="",
+                measured_with="",
+            )
+    return results
