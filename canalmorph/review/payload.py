@@ -149,7 +149,7 @@ def _describe_side(opened: OpenCase, place: int, films: FilmStore) -> dict[str, 
         "apex": _place(frame, _find_apex(femur)),
         "places": _find_places(femur, aligned, frame),
         "found": _find_places(automatic, base, frame),
-        "warnings": [{"code": code, "words": describe_warning(code)} for code in femur.warnings],
+        "doubts": [describe_warning(code) for code in femur.warnings],
         "numbers": _list_numbers(automatic, femur),
     }
 

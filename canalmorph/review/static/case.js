@@ -70,7 +70,7 @@ function showNumbers() {
   if (!told.sides.length) { return; }
   const one = side();
   find("type").textContent = `${one.side}: ${one.shape} Fixation, for discussion: ${one.fixation}. ML and AP are those of ${one.plane.words}.`;
-  find("warnings").replaceChildren(...one.warnings.map((flag) => make("li", {}, flag.words)));
+  find("warnings").replaceChildren(...one.doubts.map((doubt) => make("li", {}, doubt)));
   const row = (number) => make("tr", { class: number.changed ? "changed" : null, "data-column": number.column },
     make("th", { scope: "row", title: number.column }, number.name),
     make("td", { class: "number" }, number.automatic),
