@@ -1,6 +1,8 @@
 """What cannot be measured is refused, with its reason, and takes nothing else with it."""
 
+from collections.abc import Callable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -17,6 +19,9 @@ from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph_phantoms.build import PhantomResult, build_scan
 from canalmorph_phantoms.catalogue import SMALL
+
+if TYPE_CHECKING:
+    from conftest import Stages
 
 SETTINGS = Settings()
 
@@ -56,6 +61,32 @@ def test_a_scan_that_ends_under_the_trochanter_gives_head_and_trochanter_alone()
     assert "ends under the hip" in femur.indices.reasons["canal_ml_lt_mm"]
     assert "ends under the hip" in femur.indices.reasons["neck_shaft_angle_deg"]
     assert femur.advice.fixation.value == "not_given"
+
+
+def test_a_hip_scan_gives_head_and_neck_and_says_what_lies_below_it(
+    small_right: PhantomResult,
+    right_stages: "Stages",
+    cut_between: Callable[[CtVolume, float, float], CtVolume],
+) -> None:
+    """The scan ends 75 mm below the lesser trochanter: neither LT-100 nor the isthmus is in it."""
+    end_mm = small_right.truth.femora[0].lt_mm[2] - 75.0
+    hip = cut_between(small_right.volume, end_mm, 1e3)
+    (femur,) = measure_scan(hip, SETTINGS, case_id="hip").case.femora
+    found, whole = femur.indices.values, right_stages.indices.values
+    given = ["head_diameter_mm", "neck_shaft_angle_deg", "femoral_offset_mm", "canal_ml_lt_mm"]
+    given += ["outer_ml_lt_mm", "mcfi_ml", "rod_lt_to_minus60_mm"]
+    for name in given:
+        one, other = found[name], whole[name]
+        assert one.known, name
+        assert abs(one.value - other.value) < 3 * np.hypot(one.u, other.u), name
+    bound, flare = found["cfi_ml_lower_bound"], whole["cfi_ml"]
+    assert bound.value < flare.value + 3 * np.hypot(bound.u, flare.u)
+    blank = ["canal_ml_lt_minus100_mm", "cti_ml_lt_minus100", "cti_ap_lt_minus100", "cfi_ml"]
+    blank += ["isthmus_canal_ml_mm", "bow_radius_mm", "rod_lt_to_minus100_mm", "torsion_deg"]
+    for name in blank:
+        assert not found[name].known, name
+        assert "scan" in femur.indices.reasons[name] or "is needed" in femur.indices.reasons[name]
+    assert "isthmus_not_in_view" in femur.warnings
 
 
 @pytest.fixture(scope="module")
