@@ -69,7 +69,13 @@ def point_across(direction_deg: float) -> NDArray[np.float64]:
     return np.array([np.cos(angle), np.sin(angle), 0.0])
 
 
-def find_top(surface: DenseSurface, direction: NDArray[np.float64], level_mm: float) -> Top:
+def find_top(
+    surface: DenseSurface,
+    direction: NDArray[np.float64],
+    level_mm: float,
+    *,
+    depth_mm: float = TOP_MM,
+) -> Top:
     """Return the top of the bump at a level.
 
     Parameters
@@ -80,6 +86,8 @@ def find_top(surface: DenseSurface, direction: NDArray[np.float64], level_mm: fl
         In which it stands out, a unit vector of the frame.
     level_mm : float
         Of the bump's peak. [mm]
+    depth_mm : float
+        How far behind the farthest point the top reaches. [mm]
     """
     points_mm = surface.points_mm
     heights = np.where(surface.near, points_mm @ direction, -np.inf)
@@ -87,8 +95,8 @@ def find_top(surface: DenseSurface, direction: NDArray[np.float64], level_mm: fl
     first = np.unravel_index(np.argmax(np.where(at_level, heights, -np.inf)), heights.shape)
     farthest = points_mm[first]
     height = _cap_height(points_mm, heights, farthest, float(heights[first]))
-    cells = _connected(heights > height - TOP_MM - RIM_MM, (int(first[0]), int(first[1])))
-    weights = top_weights(heights[cells], height) * surface.areas_mm2[cells]
+    cells = _connected(heights > height - depth_mm - RIM_MM, (int(first[0]), int(first[1])))
+    weights = top_weights(heights[cells], height, depth_mm) * surface.areas_mm2[cells]
     part = points_mm[cells]
     return Top(
         apex_mm=(part * weights[:, None]).sum(0) / weights.sum(),
@@ -101,9 +109,11 @@ def find_top(surface: DenseSurface, direction: NDArray[np.float64], level_mm: fl
     )
 
 
-def top_weights(heights_mm: NDArray[np.float64], height_mm: float) -> NDArray[np.float64]:
+def top_weights(
+    heights_mm: NDArray[np.float64], height_mm: float, depth_mm: float = TOP_MM
+) -> NDArray[np.float64]:
     """Return how much points of these heights belong to a top of that height, 0 to 1."""
-    above = heights_mm - (height_mm - TOP_MM)
+    above = heights_mm - (height_mm - depth_mm)
     return np.asarray(np.clip((above + RIM_MM) / (2 * RIM_MM), 0.0, 1.0))
 
 

@@ -1,6 +1,6 @@
 """How exactly the level of the lesser trochanter is known.
 
-Five independent causes, each by its own derivation; no constant stands for what was observed:
+Six independent causes, each by its own derivation; no constant stands for what was observed:
 
 * the surface: the top's middle moves where its rim moves. A point of the rim that errs by e across
   the surface moves the middle by ``(level - middle) e / slope`` per length of rim over the top's
@@ -9,6 +9,9 @@ Five independent causes, each by its own derivation; no constant stands for what
 * the axis: leaning it by an angle changes which points are the farthest. Done by leaning it;
 * the direction: turning it. Done by turning it, by as much as lets the prominence fall by less
   than the surface's uncertainty;
+* the saddle: a second hump belongs to the top where the saddle between lies less than 1 mm behind
+  the farthest point. Where that is not sure, the level might be that with it or without it. Done
+  by taking the top a little shallower and deeper;
 * holes: where a part of the top is not known, the level might be the one that a smooth cover over
   the hole gives;
 * another candidate: where a second bump is nearly as prominent, it might be the one.
@@ -23,12 +26,14 @@ from math import cos, erf, hypot, radians, sin, sqrt
 
 import numpy as np
 
-from canalmorph.align.trochanter_top import TOP_MM, DenseSurface, Top, find_top
+from canalmorph.align.trochanter_top import RIM_MM, TOP_MM, DenseSurface, Top, find_top
 
 #: Errors of the surface are shared over this, along the shaft and around: its smoothing. [mm]
 SHARED_ALONG_MM, SHARED_AROUND_MM = 3.0, 1.5
 #: The rim is read over this half-width in height, so that it has points all around. [mm]
 RIM_READ_MM = 0.25
+#: A saddle this many uncertainties above or below the top's rim may be on its other side.
+SADDLE_US = 2.0
 #: Turned and leaned by this to see what moves. [deg]
 PROBE_DEG = 2.0
 #: A bump that looks the same all around is not turned farther than this. [deg]
@@ -74,6 +79,7 @@ def state_level_uncertainty(
         from_surface,
         per_degree_leaned * axis_u_deg,
         from_turn,
+        _from_saddle(surface, top, height_u),
         _from_holes(surface, top),
         from_rival,
     )
@@ -107,6 +113,17 @@ def _from_holes(surface: DenseSurface, top: Top) -> float:
     covered = replace(surface, near=np.ones_like(surface.near))
     level = find_top(covered, top.direction, float(top.farthest_mm[2])).apex_mm[2]
     return abs(float(level - top.apex_mm[2]))
+
+
+def _from_saddle(surface: DenseSurface, top: Top, height_u_mm: float) -> float:
+    """Return by how much the level moves where a hump may or may not belong to the top [mm]."""
+    level = float(top.farthest_mm[2])
+    probe = SADDLE_US * hypot(RIM_MM, height_u_mm)
+    shallow, deep = (
+        float(find_top(surface, top.direction, level, depth_mm=TOP_MM + sign * probe).apex_mm[2])
+        for sign in (-1.0, 1.0)
+    )
+    return abs(deep - shallow) / 2.0
 
 
 def _probe(

@@ -87,9 +87,13 @@ def measure_outline(
     u_area = perimeter * float(np.hypot(u_edge / np.sqrt(INDEPENDENT_PARTS), together))
     u_caliper = float(np.hypot(np.sqrt(2.0) * u_edge, 2 * together))
     equivalent = 2 * np.sqrt(area / np.pi)
+    for name, span in (("min", int(spans.argmin())), ("max", int(spans.argmax()))):
+        angle = CALIPER_ANGLES[span]
+        direction = np.array([np.cos(angle), np.sin(angle)])
+        width = _caliper(outline_mm, u_mm, shared, solid, direction, (np.inf, 0.0))
+        if width is not None:
+            values[f"{prefix}_{name}_mm"], uncertainties[f"{prefix}_{name}_mm"] = width
     for name, value, u in (
-        ("min_mm", float(spans.min()), u_caliper),
-        ("max_mm", float(spans.max()), u_caliper),
         ("area_mm2", area, u_area),
         ("equivalent_mm", equivalent, 2 * u_area / (np.pi * equivalent)),
     ):
@@ -144,9 +148,26 @@ def _caliper(
         if not solid[beside].all() or not np.isfinite(u_mm[beside]).any():
             return None
         ends.append(float(along[jaw]))
-        variance += float(np.nanmean(u_mm[beside])) ** 2
+        sagitta = _find_sagitta_mm(outline_mm[beside])
+        variance += float(np.nanmean(u_mm[beside])) ** 2 + sagitta**2
         together += float(np.nanmean(shared_u_mm[beside]))
     return ends[0] - ends[1], float(np.sqrt(variance + together**2))
+
+
+def _find_sagitta_mm(points_mm: NDArray[np.float64]) -> float:
+    """Return how far the curve through neighbouring points may rise over their sides [mm].
+
+    On a circle the sagitta of a side is an eighth of its length times its turn.
+    """
+    sides = np.diff(points_mm, axis=0)
+    turns = np.arctan2(
+        sides[:-1, 0] * sides[1:, 1] - sides[:-1, 1] * sides[1:, 0],
+        (sides[:-1] * sides[1:]).sum(axis=1),
+    )
+    lengths = np.linalg.norm(sides, axis=1)
+    rises = np.abs(turns) * (lengths[:-1] + lengths[1:]) / 16
+    known = rises[np.isfinite(rises)]
+    return float(known.mean()) if len(known) else 0.0
 
 
 def _turning_u_mm(

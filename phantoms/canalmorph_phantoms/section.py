@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt, label
-from scipy.spatial import cKDTree
+from scipy.ndimage import label
+from scipy.spatial import Voronoi, cKDTree
 
 from canalmorph_phantoms.femur import FemurSolid
 from canalmorph_phantoms.solid import CANAL_U, CANAL_V, evaluate_femur
@@ -200,25 +200,19 @@ def measure_calipers(outline: Outline) -> tuple[float, float]:
 
 
 def measure_inscribed(outline: Outline) -> float:
-    """Return the diameter of the largest circle inside an outline [mm]."""
-    tree = cKDTree(outline.points_mm)
-    row, column = np.unravel_index(
-        np.argmax(distance_transform_edt(np.pad(outline.inside, 1))[1:-1, 1:-1]),
-        outline.inside.shape,
-    )
-    centre = np.array([outline.u_mm[column], outline.v_mm[row]])
-    best = float(tree.query(centre)[0])
-    reach = 1.0
-    offsets = np.array([[i, j] for i in (-1, -0.5, 0, 0.5, 1) for j in (-1, -0.5, 0, 0.5, 1)])
-    while reach > 1e-4:
-        candidates = centre + reach * offsets
-        distances = tree.query(candidates)[0]
-        if distances.max() > best + 1e-9:
-            best = float(distances.max())
-            centre = candidates[int(np.argmax(distances))]
-        else:
-            reach *= 0.5
-    return 2 * best
+    """Return the diameter of the largest circle inside an outline [mm].
+
+    Its centre is a vertex of the Voronoi diagram of the outline's dense points.
+    """
+    centres = Voronoi(outline.points_mm - outline.centroid_mm).vertices + outline.centroid_mm
+    first = np.array([outline.u_mm[0], outline.v_mm[0]])
+    step = float(outline.u_mm[1] - outline.u_mm[0])
+    column, row = np.rint((centres - first) / step).astype(int).T
+    height, width = outline.inside.shape
+    in_grid = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+    inside = outline.inside[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+    distances = cKDTree(outline.points_mm).query(centres[in_grid & inside])[0]
+    return 2 * float(distances.max())
 
 
 def measure_walls(outer: Outline, canal: Outline) -> dict[str, float]:
