@@ -1,5 +1,6 @@
 """From the plain data of a record back to the nouns; a missing part is a KeyError."""
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -102,7 +103,8 @@ def _decode_profile(plain: Plain) -> CanalProfile:
         facts=_decode_measurements(plain["facts"]),
         level_u_mm=plain["level_u_mm"],
         isthmus_in_view=plain["isthmus_in_view"],
-        calibration=Calibration(**plain["calibration"]),
+        # Records of earlier versions know the blur across slices from the file alone.
+        calibration=Calibration(**{"blur_through_plane_u_mm": math.nan, **plain["calibration"]}),
         warnings=tuple(plain["warnings"]),
         # Records of earlier versions have neither.
         texts=dict(plain.get("texts", {})),

@@ -44,9 +44,7 @@ def gather_facts(
         return FemurFacts(numbers=found, texts={}, reasons=explain_metal(aligned))
     if aligned.cortex.calibration.n_rays > 0:
         calibration = aligned.cortex.calibration
-        found["cortex_hu"] = Measurement(
-            value=calibration.cortex_hu, u=max(5.0, calibration.cortex_u_hu)
-        )
+        found["cortex_hu"] = Measurement(value=calibration.cortex_hu, u=calibration.shared_u_hu)
     centres = find_centres(levels_mm, sections.canal_mm)
     doubt = find_axis_doubt(
         centres,

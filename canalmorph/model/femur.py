@@ -137,8 +137,8 @@ class Calibration:
         Standard uncertainty of that density where it is used for all walls. [HU]
     blur_in_plane_mm, blur_through_plane_mm : float
         Standard widths of the blur, interpolation included. [mm]
-    blur_u_mm : float
-        Standard uncertainty of the in-plane blur. [mm]
+    blur_u_mm, blur_through_plane_u_mm : float
+        Standard uncertainties of the two. [mm]
     enhancement, enhancement_u : float
         Strength of the kernel's edge enhancement, 0 for none, and its standard uncertainty.
     noise_hu : float
@@ -153,6 +153,7 @@ class Calibration:
     blur_in_plane_mm: float
     blur_through_plane_mm: float
     blur_u_mm: float
+    blur_through_plane_u_mm: float
     enhancement: float
     enhancement_u: float
     noise_hu: float

@@ -45,6 +45,14 @@ PRIOR_ENHANCEMENT_U = 0.1
 ENHANCEMENTS = (0.0, 0.15, 0.3, 0.45)
 ENHANCEMENT_WIDTH = 2.5
 LEAST_ENHANCEMENT = 0.02
+#: The blur across slices as the file declares it is uncertain by this share: files tell neither the
+#: slices' profile nor the focus.
+DECLARED_U_SHARE = 0.2
+#: Rays that slant more to the wall tell no blur; neighbouring ones share their errors by the second
+#: number; the blur across slices is no surer than the third, and of more than the fourth the fit,
+#: which looks 2.5 mm into the wall, sees too little. [1, 1, mm, mm]
+LEAST_SLANT, SHARED_RAYS = 0.5, 8.0
+LEAST_THROUGH_PLANE_U_MM, LARGEST_SEEN_BLUR_MM = 0.03, 1.2
 #: Neighbouring samples of a ray share their noise; this inflation keeps the priors in proportion.
 NOISE_INFLATION = 2.0
 
@@ -80,8 +88,8 @@ def slice_direction(crop: CtVolume) -> NDArray[np.float64]:
     return np.asarray(crop.index_to_lps_mm[:3, axis] / crop.spacing_mm[axis])
 
 
-def through_plane_blur_mm(crop: CtVolume) -> float:
-    """Return the standard width of the blur across slices: slice box, interpolation, focus [mm].
+def declare_through_plane_blur_mm(crop: CtVolume) -> float:
+    """Return the blur across slices that the file declares: slice box, interpolation, focus [mm].
 
     A box of thickness T has the variance T^2/12; linear interpolation adds h^2/6 on average.
     Where the file declares no thickness the spacing stands for it; overlapping slices with an
@@ -152,7 +160,7 @@ class WallRays:
         )
 
 
-def calibrate(rays: WallRays, crop: CtVolume) -> Calibration:
+def calibrate(rays: WallRays, crop: CtVolume, *, everywhere: WallRays | None = None) -> Calibration:
     """Return density, blur, edge enhancement and noise, from the thickest walls that there are.
 
     Every such wall is fitted with density and blur free, for a few strengths of enhancement; the
@@ -166,15 +174,19 @@ def calibrate(rays: WallRays, crop: CtVolume) -> Calibration:
         Through the shaft's walls.
     crop : CtVolume
         For noise and slices.
+    everywhere : WallRays, optional
+        Of the whole bone: its walls run oblique to the slices too, and tell the blur across them.
+        What the file declares of the slices stands in where it is left out or tells too little.
     """
     noise_hu = estimate_noise(crop)
-    blur_z_mm = through_plane_blur_mm(crop)
+    blur_z_mm = declare_through_plane_blur_mm(crop)
     unknown = Calibration(
         cortex_hu=PRIOR_CORTEX_HU,
         cortex_u_hu=PRIOR_CORTEX_U_HU,
         blur_in_plane_mm=PRIOR_BLUR_MM,
         blur_through_plane_mm=blur_z_mm,
         blur_u_mm=PRIOR_BLUR_U_MM,
+        blur_through_plane_u_mm=DECLARED_U_SHARE * blur_z_mm,
         enhancement=0.0,
         enhancement_u=PRIOR_ENHANCEMENT_U,
         shared_u_hu=PRIOR_CORTEX_U_HU,
@@ -210,6 +222,8 @@ def calibrate(rays: WallRays, crop: CtVolume) -> Calibration:
         enhancement=enhancement,
         enhancement_u=0.04 if sharp else PRIOR_ENHANCEMENT_U,
     )
+    if everywhere is not None:
+        known = _see_through_plane(everywhere, known, crop)
     if scatter_hu > LARGEST_SCATTER_HU:
         return known
     return replace(
@@ -243,6 +257,50 @@ def _in_plane_blur_mm(
     in_plane = (fit.parameters[good, BLUR] * slant) ** 2 - (blur_z_mm * n_z) ** 2
     in_plane = np.sqrt(np.maximum(in_plane / np.maximum(1 - n_z**2, 0.05), 0.15**2))
     return float(np.median(in_plane))
+
+
+def _see_through_plane(rays: WallRays, known: Calibration, crop: CtVolume) -> Calibration:
+    """Return the calibration with the blur across slices as oblique walls show it.
+
+    Across a wall whose normal leans out of the slices by n, the blur's variance is
+    ``in_plane^2 (1 - n^2) + through_plane^2 n^2``: a straight line in n^2, fitted without its
+    outliers over the thick walls of the whole bone.
+    """
+    least_mm, _, seen_share = WALL_CLASSES[0]
+    slant = np.abs(np.sum(rays.normals * rays.across, axis=1))
+    wall_mm = rays.start[:, X_OUT] - rays.start[:, X_IN]
+    rows = np.flatnonzero((wall_mm > least_mm) & (slant > LEAST_SLANT))
+    rows = rows[:: max(1, len(rows) // (2 * MOST_RAYS))]
+    if len(rows) < FEWEST_RAYS:
+        return known
+    chosen = rays.pick(rows)
+    fit = chosen.fit(
+        np.full(len(rows), known.blur_in_plane_mm),
+        known.noise_hu,
+        kernel=(known.enhancement, ENHANCEMENT_WIDTH),
+        seen_share=seen_share,
+    )
+    good = np.isfinite(fit.parameters[:, BLUR])
+    lean = (chosen.normals @ slice_direction(crop))[good] ** 2
+    variance = (fit.parameters[good, BLUR] * slant[rows][good]) ** 2
+    terms = np.stack([1.0 - lean, lean], axis=1)
+    weights = np.ones(len(lean))
+    found, scatter = np.zeros(2), 0.0
+    for _ in range(15):
+        weighted = terms * weights[:, None]
+        found = np.linalg.lstsq(weighted, variance * weights, rcond=None)[0]
+        left = variance - terms @ found
+        scatter = 1.4826 * float(np.median(np.abs(left)))
+        weights = 1.0 / np.sqrt(1.0 + np.square(left / (2.0 * scatter + 1e-9)))
+    weighted = terms * weights[:, None]
+    spread = np.linalg.pinv(weighted.T @ weighted)[1, 1] * scatter**2 * SHARED_RAYS
+    if found[1] <= 0.0:
+        return known
+    blur_mm = float(np.sqrt(found[1]))
+    u_mm = float(np.hypot(np.sqrt(spread) / (2.0 * blur_mm), LEAST_THROUGH_PLANE_U_MM))
+    if blur_mm > LARGEST_SEEN_BLUR_MM or u_mm > known.blur_through_plane_u_mm:
+        return known
+    return replace(known, blur_through_plane_mm=blur_mm, blur_through_plane_u_mm=u_mm)
 
 
 def _find_enhancement(rays: WallRays, noise_hu: float, seen_share: float | None) -> float:

@@ -194,16 +194,20 @@ def _fit_outer(
     profiles = sample_across(femur.crop, base, across)
     flat = profiles.reshape(-1, profiles.shape[-1])
     start = find_half_maximum_edges(flat, first_mm=-RAY_IN_MM, step_mm=RAY_STEP_MM)
-    on_shaft = (shaft[:, None] & ~_is_near_metal(femur, base)).reshape(-1)
+    free = ~_is_near_metal(femur, base)
     walls = WallRays(
-        profiles_hu=flat[on_shaft],
-        start=start[on_shaft],
-        normals=normals.reshape(-1, 3)[on_shaft],
-        across=across.reshape(-1, 3)[on_shaft],
+        profiles_hu=flat,
+        start=start,
+        normals=normals.reshape(-1, 3),
+        across=across.reshape(-1, 3),
         first_mm=-RAY_IN_MM,
         step_mm=RAY_STEP_MM,
     )
-    calibration = calibrate(walls, femur.crop)
+    calibration = calibrate(
+        walls.pick(np.flatnonzero(shaft[:, None] & free)),
+        femur.crop,
+        everywhere=walls.pick(np.flatnonzero(free)),
+    )
     surface = fit_edges(
         femur.crop,
         axis.direction,

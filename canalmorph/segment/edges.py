@@ -46,9 +46,9 @@ SCATTER_SHARE, FIT_SHARE = 0.6, 0.15
 USUAL_U_MM, SMALLEST_WINDOW, LARGEST_WINDOW = 0.08, 0.75, 1.5
 #: No edge is surer than the first; a corner's correction is trusted but for the second share.
 LEAST_U_MM, CORNER_SHARE = 0.01, 0.25
-#: The blur across slices is known from the header alone, and where a wall lies oblique to the ring
-#: (slant below 1) a ray stretches what that leaves open; under the neck by up to 3 mm. Share of it.
-OBLIQUE_SHARE, LEAST_SLANT = 0.5, 0.2
+#: Where a wall lies oblique to the ring (slant below 1) a ray stretches what the blur across slices
+#: leaves open, under the neck in thick slices by up to 3 mm: so many times its uncertainty.
+OBLIQUE_US, LEAST_SLANT = 2.5, 0.2
 #: Cortex differs in density from place to place by about this. [HU]
 REGIONAL_U_HU = 50.0
 
@@ -193,7 +193,7 @@ def fit_edges(
     )
     slant = np.abs((rays.normals * rays.across).sum(axis=-1))
     stretch = 1.0 / np.maximum(slant, LEAST_SLANT) - 1.0
-    oblique_u_mm = OBLIQUE_SHARE * calibration.blur_through_plane_mm * stretch
+    oblique_u_mm = OBLIQUE_US * calibration.blur_through_plane_u_mm * stretch
     outwards = rays.across * np.sign(np.nanmedian(_outwardness(points, rays.across)))
     blur = blur.reshape(shape)
     sharp, shift = undo_blur(points, outwards, blur, kernel, axis_direction)

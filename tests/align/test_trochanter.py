@@ -209,6 +209,25 @@ def test_humps_parted_by_less_than_the_top_are_one() -> None:
     assert found.confidence == 1.0
 
 
+def test_a_hump_that_may_or_may_not_belong_to_the_top_widens_the_uncertainty() -> None:
+    def find_with_saddle(apart_mm: float) -> LesserTrochanter:
+        humps = ((-65.0, 50.0, 8.0), (-65.0 + apart_mm, 50.0, 7.6))
+        return find(make_shaft(*humps, along_mm=4.5), u_mm=0.03)
+
+    # The farther apart, the deeper the saddle: near 1 mm the level jumps by several mm.
+    found = [find_with_saddle(apart) for apart in np.arange(8.0, 13.0, 0.1)]
+    levels = np.array([one.apex_lps_mm[2] for one in found])
+    us = np.array([one.level_u_mm for one in found])
+    jump = int(np.argmax(np.abs(np.diff(levels))))
+    size = abs(levels[jump + 1] - levels[jump])
+    assert size > 3.0
+    assert min(us[jump], us[jump + 1]) > 0.4 * size
+    # Where the saddle clearly belongs, the hump adds nothing; beyond, it is a rival of its own.
+    assert us[0] < 0.3
+    assert found[0].confidence == 1.0
+    assert found[-1].confidence < 0.6
+
+
 def test_a_spur_that_stands_out_farthest_is_the_apex() -> None:
     """A spike of 3 mm on the slope of the bump, 5 mm above its middle: 9.9 mm against 8."""
     rings = make_shaft((-55.0, 50.0, 8.0))

@@ -75,6 +75,7 @@ def _make_profile(side: Side) -> CanalProfile:
             shared_u_hu=30.0,
             blur_in_plane_mm=0.5,
             blur_through_plane_mm=0.6,
+            blur_through_plane_u_mm=0.1,
             blur_u_mm=0.05,
             enhancement=0.0,
             enhancement_u=0.04,

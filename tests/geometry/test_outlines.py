@@ -53,8 +53,20 @@ def test_area_does_not_depend_on_direction_or_start() -> None:
 def test_inscribed_circle_of_an_ellipse_has_its_smaller_axis(a_mm: float, b_mm: float) -> None:
     sagitta = b_mm * (1 - np.cos(np.pi / N_POINTS))
     found = find_inscribed_diameter(make_ellipse(a_mm, b_mm, centre=(31.0, -8.0)))
-    # The polygon lies up to its sagitta inside the ellipse; the search ends at 0.002 mm.
+    # The polygon lies up to its sagitta inside the ellipse; its sides are known at four points.
     assert 2 * b_mm - 2 * sagitta - 0.004 <= found <= 2 * b_mm + 1e-9
+
+
+def test_inscribed_circle_of_a_triangle_has_its_closed_form() -> None:
+    # Twice the area over the perimeter: 1 for the sides 3, 4 and 5. Along a narrow corner every
+    # small step is no gain, so that a search of steps ends early.
+    corners = np.array([[0.0, 0.0], [4.0, 0.0], [0.0, 3.0]])
+    share = np.linspace(0.0, 1.0, 40, endpoint=False)[:, None]
+    sides = zip(corners, np.roll(corners, -1, axis=0), strict=True)
+    outline = np.concatenate([a + share * (b - a) for a, b in sides])
+    # Points at most 0.032 mm apart: 0.032^2 / 4.
+    assert find_inscribed_diameter(outline) == pytest.approx(2.0, abs=3e-4)
+    assert find_inscribed_diameter(outline + 500.0) == pytest.approx(2.0, abs=3e-4)
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 33.0, 71.0])

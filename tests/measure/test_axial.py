@@ -101,6 +101,7 @@ def make_tube(
             shared_u_hu=30.0,
             blur_in_plane_mm=0.5,
             blur_through_plane_mm=0.5,
+            blur_through_plane_u_mm=0.1,
             blur_u_mm=0.05,
             enhancement=0.0,
             enhancement_u=0.02,
@@ -190,7 +191,8 @@ def test_uncertainties_grow_with_the_slant() -> None:
         float(each.uncertainties["canal_ml_mm"][np.nanargmin(np.abs(each.levels_mm + 100))])
         for each in (upright, oblique)
     ]
-    assert us[1] / us[0] == pytest.approx(1 / np.cos(np.radians(20.0)), rel=1e-9)
+    # But for what rises between points, a twentieth of the edges' own.
+    assert us[1] / us[0] == pytest.approx(1 / np.cos(np.radians(20.0)), rel=1e-4)
 
 
 def test_slices_are_those_of_the_scan_and_levels_lie_along_the_shaft() -> None:

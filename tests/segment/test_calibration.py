@@ -14,8 +14,8 @@ from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.segment.calibration import (
     PRIOR_CORTEX_U_HU,
     blur_along_rays_mm,
+    declare_through_plane_blur_mm,
     estimate_noise,
-    through_plane_blur_mm,
 )
 from canalmorph.segment.settings import SegmentSettings
 from canalmorph_phantoms.tubes import Tube
@@ -70,10 +70,10 @@ def test_noise_has_a_floor_and_a_stand_in() -> None:
 def test_blur_across_slices_is_that_of_box_and_interpolation() -> None:
     volume = make_volume(10.0, thickness=3.0)
     expected = np.sqrt(3.0**2 / 12 + 1.5**2 / 6 + 0.2**2)
-    assert through_plane_blur_mm(volume) == pytest.approx(expected)
+    assert declare_through_plane_blur_mm(volume) == pytest.approx(expected)
     undeclared = make_volume(10.0, thickness=None)
-    assert through_plane_blur_mm(undeclared) == pytest.approx(
-        through_plane_blur_mm(make_volume(10.0, thickness=1.5))
+    assert declare_through_plane_blur_mm(undeclared) == pytest.approx(
+        declare_through_plane_blur_mm(make_volume(10.0, thickness=1.5))
     )
 
 
@@ -84,6 +84,7 @@ def test_blur_along_rays_is_stretched_by_slant() -> None:
         shared_u_hu=30.0,
         blur_in_plane_mm=0.5,
         blur_through_plane_mm=0.9,
+        blur_through_plane_u_mm=0.1,
         blur_u_mm=0.02,
         enhancement=0.0,
         enhancement_u=0.02,

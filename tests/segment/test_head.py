@@ -8,7 +8,7 @@ import pytest
 from canalmorph.locate.heads import find_heads
 from canalmorph.model.femur import Calibration, Femur, HeadSphere, Side
 from canalmorph.model.volume import CtVolume
-from canalmorph.segment.calibration import through_plane_blur_mm
+from canalmorph.segment.calibration import declare_through_plane_blur_mm
 from canalmorph.segment.head import NOT_ROUND_CENTRE_U_MM, ROUND_SHARE, refine_head
 from canalmorph_phantoms.build import rasterise_scan
 from canalmorph_phantoms.catalogue import CATALOGUE
@@ -48,7 +48,8 @@ def refine(volume: CtVolume, *, mirrored: bool = False) -> HeadSphere:
         cortex_u_hu=30.0,
         shared_u_hu=30.0,
         blur_in_plane_mm=float(in_plane),
-        blur_through_plane_mm=through_plane_blur_mm(volume),
+        blur_through_plane_mm=declare_through_plane_blur_mm(volume),
+        blur_through_plane_u_mm=0.1,
         blur_u_mm=0.03,
         enhancement=0.0,
         enhancement_u=0.02,

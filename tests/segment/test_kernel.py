@@ -1,11 +1,18 @@
 """Kernels with edge enhancement, and what the calibration's own errors do to every edge."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
 from canalmorph.model.volume import CtVolume, ScanFacts
-from canalmorph.segment.calibration import ENHANCEMENT_WIDTH, WallRays, calibrate
+from canalmorph.segment.calibration import (
+    ENHANCEMENT_WIDTH,
+    WallRays,
+    calibrate,
+    declare_through_plane_blur_mm,
+)
 from canalmorph.segment.half_maximum import find_half_maximum_edges
 from canalmorph.segment.wall import BLUR, NO_ENHANCEMENT, X_OUT, Y_CORTEX, WallFit, fit_wall
 
@@ -180,3 +187,44 @@ def test_a_fitted_blur_passes_on_no_error() -> None:
     assert (fit.slopes[:, 0] == 0).all()  # nor does a density without prior
     assert fit.parameters[:, BLUR] == pytest.approx(np.full(20, BLUR_MM), abs=0.01)
     assert fit.parameters[:, Y_CORTEX] == pytest.approx(np.full(20, CORTEX_HU), abs=5.0)
+
+
+def make_leaning_rays(through_plane_mm: float, largest_lean_deg: float) -> WallRays:
+    """Return rays within the slices through walls that lean out of them, as a trochanter's do."""
+    n = 2400
+    rng = np.random.default_rng(17)
+    lean = np.radians(rng.uniform(0.0, largest_lean_deg, n))
+    normals = np.stack([np.sin(lean), np.cos(lean), np.zeros(n)], axis=1)
+    # Across the wall the variances add by the squares of the normal's parts; a ray that slants to
+    # it stretches both blur and wall.
+    blur = np.hypot(BLUR_MM * np.cos(lean), through_plane_mm * np.sin(lean)) / np.cos(lean)
+    x_out, wall = rng.uniform(-0.5, 0.5, n), rng.uniform(5.0, 7.0, n) / np.cos(lean)
+    rise = ndtr((X - (x_out - wall)[:, None]) / blur[:, None])
+    fall = ndtr((X - x_out[:, None]) / blur[:, None])
+    clean = -50.0 + (CORTEX_HU + 50.0) * rise + (55.0 - CORTEX_HU) * fall
+    profiles = (clean + rng.normal(0.0, 20.0, clean.shape)).astype(np.float32)
+    return replace(make_rays(profiles), normals=normals)
+
+
+@pytest.mark.parametrize("through_plane_mm", [0.3, 0.54, 0.8, 1.1])
+def test_leaning_walls_tell_the_blur_across_slices(through_plane_mm: float) -> None:
+    """Whatever the file declares: here slices of 1 mm, which would blur by 0.54 mm."""
+    crop = make_crop(20.0)
+    upright = make_rays(make_profiles(*spread_walls(600, 4.5, 8.0), 0.0, noise_hu=20.0))
+    leaning = make_leaning_rays(through_plane_mm, 50.0)
+    found = calibrate(upright, crop, everywhere=leaning)
+    u_mm = found.blur_through_plane_u_mm
+    assert found.blur_through_plane_mm == pytest.approx(through_plane_mm, abs=3 * u_mm)
+    assert u_mm < 0.06
+
+
+def test_what_leaning_walls_cannot_tell_stays_as_declared() -> None:
+    crop = make_crop(20.0)
+    upright = make_rays(make_profiles(*spread_walls(600, 4.5, 8.0), 0.0, noise_hu=20.0))
+    declared = calibrate(upright, crop)
+    assert declared.blur_through_plane_mm == declare_through_plane_blur_mm(crop)
+    # No wall leans, or more blur than the fit, which looks 2.5 mm into the wall, can see.
+    for everywhere in (upright, make_leaning_rays(1.6, 50.0)):
+        found = calibrate(upright, crop, everywhere=everywhere)
+        assert found.blur_through_plane_mm == declared.blur_through_plane_mm
+        assert found.blur_through_plane_u_mm == declared.blur_through_plane_u_mm
