@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts
-from canalmorph_phantoms.raster import blur_image, draw_noise, fill_voxels, round_hu
+from canalmorph_phantoms.imaging import image_scene
 from canalmorph_phantoms.spec import PhantomScan, Scanner
 from canalmorph_phantoms.tissue import bound_femur, flatten_tissue, place_joint
 from canalmorph_phantoms.transforms import frame_to_patient, patient_to_scanner
@@ -87,19 +87,8 @@ def rasterise_scan(spec: PhantomScan, *, seed: int) -> CtVolume:
     """Return the voxels of a phantom: k upward, j to the back, i to the left."""
     scanner = spec.scanner
     shape, first, step = make_grid(scanner)
-    box = np.array([scanner.slice_thickness_mm, scanner.pixel_mm, scanner.pixel_mm])
-    image = fill_voxels(shape, first, step, box, make_scene(spec))
-    image = blur_image(
-        image,
-        scanner.blur_z_mm / step[0],
-        scanner.blur_in_plane_mm / scanner.pixel_mm,
-        enhancement=scanner.edge_enhancement,
-        enhancement_width=scanner.enhancement_width,
-    )
-    if scanner.noise_sd_hu > 0:
-        correlation = scanner.noise_correlation_mm / scanner.pixel_mm
-        image += draw_noise(shape, scanner.noise_sd_hu, correlation, seed)
-    return wrap_voxels(round_hu(image), first, step, scanner, name=spec.name, seed=seed)
+    voxels = image_scene(make_scene(spec), scanner, shape, first, step, seed=seed)
+    return wrap_voxels(voxels, first, step, scanner, name=spec.name, seed=seed)
 
 
 def wrap_voxels(

@@ -33,8 +33,8 @@ from canalmorph_phantoms.build import (
     wrap_voxels,
 )
 from canalmorph_phantoms.catalogue import CATALOGUE
+from canalmorph_phantoms.imaging import round_hu
 from canalmorph_phantoms.projector import Gantry, project_squares
-from canalmorph_phantoms.raster import round_hu
 from canalmorph_phantoms.spec import PhantomScan, Scanner
 from canalmorph_phantoms.spectrum import Beam, make_beam
 from canalmorph_phantoms.squares import list_squares

@@ -1,15 +1,14 @@
-"""From materials in space to voxels: super-sampling near borders, blur, correlated noise.
+"""From materials in space to voxels: super-sampling near borders.
 
 A voxel is the mean over its box (pixel by pixel by slice thickness). In voxels near a border of
 bone the solids are evaluated on a lattice and the materials counted along many lines between,
-near a soft border at a few points, elsewhere at one; then the image is blurred by a Gaussian and
-noise of a stated SD is added. No edge model: the borders are found by sampling.
+near a soft border at a few points, elsewhere at one. No edge model: the borders are found by
+sampling.
 """
 
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from canalmorph_phantoms.tissue import (
     PELVIS_CORTEX_MM,
@@ -159,6 +158,166 @@ def _average_soft(
     return total / 18.0
 
 
+@njit(cache=True)
+def _sample_point(
+    z: float,
+    y: float,
+    x: float,
+    m: NDArray[np.float64],
+    to_frame: NDArray[np.float64],
+    parameters: NDArray[np.float64],
+    tables: NDArray[np.float64],
+    boxes: NDArray[np.float64],
+    joints: NDArray[np.float64],
+    t: NDArray[np.float64],
+) -> tuple[float, float, float, int]:
+    """Return density, distances to the nearest hard and soft border, and which femur is near.
+
+    A soft border does not matter within hard tissue: it is far there.
+    """
+    px = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
+    py = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
+    pz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
+    porous = t[T_POROUS_SHARE]
+    material, femur, hard, dense = 5, 0, _FAR_MM, _FAR_MM
+    for n in range(to_frame.shape[0]):
+        outer, canal, bone, space = find_fields(
+            px, py, pz, n, to_frame, parameters, tables, boxes, joints, t
+        )
+        here = min(
+            min(abs(outer), abs(canal)),
+            min(min(abs(bone), abs(bone + PELVIS_CORTEX_MM)), abs(space)),
+        )
+        if here < hard:
+            hard, femur = here, n
+            material = find_material(outer, canal, bone, space)
+            dense = get_porous_field(outer, canal, porous)
+    if material < 5:
+        hu = sample_material(material, px, py, pz, to_frame[femur], parameters[femur], t)
+        if material == 1 and porous > 0.0:
+            hard = min(hard, abs(dense))
+            if dense < 0.0:
+                hu -= t[T_POROUS_DROP]
+        return hu, hard, _FAR_MM, femur
+    hu, soft = sample_soft(px, py, pz, t)
+    if hu <= -1000.0:
+        hu, border = sample_table(x, y, t)
+        soft = min(soft, border)
+    return hu, hard, soft, femur
+
+
+@njit(cache=True)
+def _average_voxel(
+    z: float,
+    y: float,
+    x: float,
+    soft_hu: float,
+    femur: int,
+    box: NDArray[np.float64],
+    f: NDArray[np.float64],
+    work: NDArray[np.float64],
+    counts: NDArray[np.float64],
+    m: NDArray[np.float64],
+    to_frame: NDArray[np.float64],
+    parameters: NDArray[np.float64],
+    tables: NDArray[np.float64],
+    boxes: NDArray[np.float64],
+    joints: NDArray[np.float64],
+    t: NDArray[np.float64],
+) -> float:
+    """Return the mean of a voxel that a border of bone crosses, by its materials' shares."""
+    nz, ny, nx = f.shape[1] - 1, f.shape[2] - 1, f.shape[3] - 1
+    for c in range(nz + 1):
+        sz = z + box[0] * (c / nz - 0.5)
+        for b in range(ny + 1):
+            sy = y + box[1] * (b / ny - 0.5)
+            for a in range(nx + 1):
+                sx = x + box[2] * (a / nx - 0.5)
+                f[0, c, b, a], f[1, c, b, a], f[2, c, b, a], f[3, c, b, a] = find_fields(
+                    m[0, 0] * sx + m[0, 1] * sy + m[0, 2] * sz + m[0, 3],
+                    m[1, 0] * sx + m[1, 1] * sy + m[1, 2] * sz + m[1, 3],
+                    m[2, 0] * sx + m[2, 1] * sy + m[2, 2] * sz + m[2, 3],
+                    femur,
+                    to_frame,
+                    parameters,
+                    tables,
+                    boxes,
+                    joints,
+                    t,
+                )
+    counts[:] = 0.0
+    for c in range(nz):
+        for b in range(ny):
+            for a in range(nx):
+                _count_cell(f, c, b, a, t[T_POROUS_SHARE], work, counts)
+    px = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
+    py = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
+    pz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
+    total = counts[5] * soft_hu
+    counts[1] += counts[6]
+    total -= counts[6] * t[T_POROUS_DROP]
+    for material in range(5):
+        if counts[material] > 0.0:
+            total += counts[material] * sample_material(
+                material, px, py, pz, to_frame[femur], parameters[femur], t
+            )
+    return float(total / (nz * ny * nx))
+
+
+@njit(cache=True)
+def _fill_voxel(
+    z: float,
+    y: float,
+    x: float,
+    near: float,
+    box: NDArray[np.float64],
+    f: NDArray[np.float64],
+    work: NDArray[np.float64],
+    counts: NDArray[np.float64],
+    m: NDArray[np.float64],
+    to_frame: NDArray[np.float64],
+    parameters: NDArray[np.float64],
+    tables: NDArray[np.float64],
+    boxes: NDArray[np.float64],
+    joints: NDArray[np.float64],
+    t: NDArray[np.float64],
+) -> float:
+    """Return the mean of one voxel: one sample where no border is near, else as many as needed."""
+    hu, hard, soft, femur = _sample_point(
+        z, y, x, m, to_frame, parameters, tables, boxes, joints, t
+    )
+    if hard >= near and soft >= near:
+        return hu
+    soft_hu = hu
+    if soft == _FAR_MM:  # a sample within bone says nothing of what is beside it
+        px = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
+        py = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
+        pz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
+        soft_hu, soft = sample_soft(px, py, pz, t)
+    if soft < near:
+        soft_hu = _average_soft(z, y, x, box, m, t)
+    if hard >= near:
+        return soft_hu
+    return _average_voxel(
+        z,
+        y,
+        x,
+        soft_hu,
+        femur,
+        box,
+        f,
+        work,
+        counts,
+        m,
+        to_frame,
+        parameters,
+        tables,
+        boxes,
+        joints,
+        t,
+    )
+
+
 @njit(cache=True, parallel=True)
 def _fill_voxels(
     shape: tuple[int, int, int],
@@ -166,6 +325,7 @@ def _fill_voxels(
     step: NDArray[np.float64],
     box: NDArray[np.float64],
     cells: NDArray[np.int64],
+    block: int,
     m: NDArray[np.float64],
     to_frame: NDArray[np.float64],
     parameters: NDArray[np.float64],
@@ -175,85 +335,53 @@ def _fill_voxels(
     t: NDArray[np.float64],
 ) -> NDArray[np.float32]:
     image = np.empty(shape, dtype=np.float32)
-    near = _SAFETY * 0.5 * (box[0] ** 2 + box[1] ** 2 + box[2] ** 2) ** 0.5
-    nz, ny, nx = cells[0], cells[1], cells[2]
-    porous = t[T_POROUS_SHARE]
+    in_plane = box[1] ** 2 + box[2] ** 2
+    near = _SAFETY * 0.5 * (box[0] ** 2 + in_plane) ** 0.5
+    near_block = _SAFETY * 0.5 * (box[0] ** 2 + block**2 * in_plane) ** 0.5
     for k in prange(shape[0]):
         z = first[0] + k * step[0]
-        f = np.empty((4, nz + 1, ny + 1, nx + 1))
+        f = np.empty((4, cells[0] + 1, cells[1] + 1, cells[2] + 1))
         counts, work = np.empty(7), np.empty((3, 9))
-        for j in range(shape[1]):
-            y = first[1] + j * step[1]
-            for i in range(shape[2]):
-                x = first[2] + i * step[2]
-                px = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
-                py = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
-                pz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
-                material, femur, hard, dense = 5, 0, _FAR_MM, _FAR_MM
-                for n in range(to_frame.shape[0]):
-                    outer, canal, bone, space = find_fields(
-                        px, py, pz, n, to_frame, parameters, tables, boxes, joints, t
-                    )
-                    here = min(
-                        min(abs(outer), abs(canal)),
-                        min(min(abs(bone), abs(bone + PELVIS_CORTEX_MM)), abs(space)),
-                    )
-                    if here < hard:
-                        hard, femur = here, n
-                        material = find_material(outer, canal, bone, space)
-                        dense = get_porous_field(outer, canal, porous)
-                if hard >= near and material == 1 and porous > 0.0:
-                    hard = min(hard, abs(dense))
-                if hard >= near and material < 5:
-                    image[k, j, i] = sample_material(
-                        material, px, py, pz, to_frame[femur], parameters[femur], t
-                    )
-                    if material == 1 and porous > 0.0 and dense < 0.0:
-                        image[k, j, i] -= t[T_POROUS_DROP]
-                    continue
-                soft_hu, soft = sample_soft(px, py, pz, t)
-                table_hu, table_border = sample_table(x, y, t)
-                if soft < near or (soft_hu <= -1000.0 and table_border < near):
-                    soft_hu = _average_soft(z, y, x, box, m, t)
-                elif soft_hu <= -1000.0:
-                    soft_hu = table_hu
-                if hard >= near:
-                    image[k, j, i] = soft_hu
-                    continue
-                for c in range(nz + 1):
-                    sz = z + box[0] * (c / nz - 0.5)
-                    for b in range(ny + 1):
-                        sy = y + box[1] * (b / ny - 0.5)
-                        for a in range(nx + 1):
-                            sx = x + box[2] * (a / nx - 0.5)
-                            f[0, c, b, a], f[1, c, b, a], f[2, c, b, a], f[3, c, b, a] = (
-                                find_fields(
-                                    m[0, 0] * sx + m[0, 1] * sy + m[0, 2] * sz + m[0, 3],
-                                    m[1, 0] * sx + m[1, 1] * sy + m[1, 2] * sz + m[1, 3],
-                                    m[2, 0] * sx + m[2, 1] * sy + m[2, 2] * sz + m[2, 3],
-                                    femur,
-                                    to_frame,
-                                    parameters,
-                                    tables,
-                                    boxes,
-                                    joints,
-                                    t,
-                                )
+        for j in range(0, shape[1], block):
+            for i in range(0, shape[2], block):
+                # Where no border is near, one sample stands for the whole block.
+                half = 0.5 * (block - 1)
+                hu, hard, soft, _ = _sample_point(
+                    z,
+                    first[1] + (j + half) * step[1],
+                    first[2] + (i + half) * step[2],
+                    m,
+                    to_frame,
+                    parameters,
+                    tables,
+                    boxes,
+                    joints,
+                    t,
+                )
+                clear = hard >= near_block and soft >= near_block
+                for b in range(j, min(j + block, shape[1])):
+                    for a in range(i, min(i + block, shape[2])):
+                        image[k, b, a] = (
+                            hu
+                            if clear
+                            else _fill_voxel(
+                                z,
+                                first[1] + b * step[1],
+                                first[2] + a * step[2],
+                                near,
+                                box,
+                                f,
+                                work,
+                                counts,
+                                m,
+                                to_frame,
+                                parameters,
+                                tables,
+                                boxes,
+                                joints,
+                                t,
                             )
-                counts[:] = 0.0
-                for c in range(nz):
-                    for b in range(ny):
-                        for a in range(nx):
-                            _count_cell(f, c, b, a, porous, work, counts)
-                total = counts[5] * soft_hu
-                counts[1] += counts[6]
-                total -= counts[6] * t[T_POROUS_DROP]
-                for material in range(5):
-                    if counts[material] > 0.0:
-                        total += counts[material] * sample_material(
-                            material, px, py, pz, to_frame[femur], parameters[femur], t
                         )
-                image[k, j, i] = total / (nz * ny * nx)
     return image
 
 
@@ -263,6 +391,8 @@ def fill_voxels(
     step_mm: NDArray[np.float64],
     box_mm: NDArray[np.float64],
     scene: tuple[NDArray[np.float64], ...],
+    *,
+    block: int = 1,
 ) -> NDArray[np.float32]:
     """Return the mean density of each voxel's box, shape (k, j, i) [HU].
 
@@ -275,128 +405,11 @@ def fill_voxels(
         order (z, y, x) of scanner space. [mm]
     scene : tuple of arrays
         Scanner to patient (3, 4), then what `canalmorph_phantoms.tissue.find_fields` takes.
+    block : int
+        So many voxels by as many in plane share one sample where no border is near.
     """
     cells = np.maximum(np.ceil(box_mm / _LATTICE_MM), 1).astype(np.int64)
-    image: NDArray[np.float32] = _fill_voxels(shape, first_mm, step_mm, box_mm, cells, *scene)
+    image: NDArray[np.float32] = _fill_voxels(
+        shape, first_mm, step_mm, box_mm, cells, block, *scene
+    )
     return image
-
-
-def make_blur_weights(sigma_voxels: float) -> NDArray[np.float64]:
-    """Return symmetric weights whose discrete variance is exactly ``sigma_voxels`` squared.
-
-    Sampling a narrow Gaussian at voxel distance makes it too narrow; the width that is sampled is
-    therefore solved for.
-
-    Examples
-    --------
-    >>> w = make_blur_weights(0.5)
-    >>> offsets = np.arange(len(w)) - len(w) // 2
-    >>> round(float((w * offsets**2).sum()), 6)
-    0.25
-    """
-    if sigma_voxels <= 0:
-        return np.ones(1)
-    reach = max(2, int(np.ceil(4.5 * sigma_voxels + 1)))
-    offsets = np.arange(-reach, reach + 1)
-
-    def weigh(width: float) -> NDArray[np.float64]:
-        w = np.exp(-0.5 * (offsets / width) ** 2)
-        return np.asarray(w / w.sum())
-
-    def excess(width: float) -> float:
-        return float((weigh(width) * offsets**2).sum() - sigma_voxels**2)
-
-    return weigh(brentq(excess, 0.05, sigma_voxels + 1.0))
-
-
-@njit(cache=True, parallel=True)
-def _blur_slices(
-    image: NDArray[np.float32], wy: NDArray[np.float64], wx: NDArray[np.float64]
-) -> NDArray[np.float32]:
-    out = np.empty_like(image)
-    nk, nj, ni = image.shape
-    ry, rx = wy.size // 2, wx.size // 2
-    for k in prange(nk):
-        rows = np.empty((nj, ni), dtype=np.float32)
-        for j in range(nj):
-            for i in range(ni):
-                total = 0.0
-                for a in range(-rx, rx + 1):
-                    total += wx[a + rx] * image[k, j, min(max(i + a, 0), ni - 1)]
-                rows[j, i] = total
-        for j in range(nj):
-            for i in range(ni):
-                out[k, j, i] = 0.0
-            for b in range(-ry, ry + 1):
-                source = min(max(j + b, 0), nj - 1)
-                w = np.float32(wy[b + ry])
-                for i in range(ni):
-                    out[k, j, i] += w * rows[source, i]
-    return out
-
-
-@njit(cache=True, parallel=True)
-def _blur_along_z(image: NDArray[np.float32], wz: NDArray[np.float64]) -> NDArray[np.float32]:
-    out = np.zeros_like(image)
-    nk, nj, ni = image.shape
-    rz = wz.size // 2
-    for k in prange(nk):
-        for c in range(-rz, rz + 1):
-            source = min(max(k + c, 0), nk - 1)
-            w = np.float32(wz[c + rz])
-            for j in range(nj):
-                for i in range(ni):
-                    out[k, j, i] += w * image[source, j, i]
-    return out
-
-
-def blur_image(
-    image: NDArray[np.float32],
-    sigma_z_voxels: float,
-    sigma_in_plane_voxels: float,
-    *,
-    enhancement: float = 0.0,
-    enhancement_width: float = 2.5,
-) -> NDArray[np.float32]:
-    """Return the image convolved with a Gaussian; the border voxels are repeated outward.
-
-    With `enhancement`, ``1 + enhancement`` times that, less `enhancement` times a Gaussian
-    `enhancement_width` times as wide, in plane: a sharp kernel, whose edges overshoot.
-    """
-    in_plane = make_blur_weights(sigma_in_plane_voxels)
-    along = make_blur_weights(sigma_z_voxels)
-    flat: NDArray[np.float32] = _blur_slices(image, in_plane, in_plane)
-    if enhancement > 0:
-        wide = make_blur_weights(enhancement_width * sigma_in_plane_voxels)
-        flat *= np.float32(1 + enhancement)
-        flat -= np.float32(enhancement) * _blur_slices(image, wide, wide)
-    blurred: NDArray[np.float32] = flat if along.size == 1 else _blur_along_z(flat, along)
-    return blurred
-
-
-@njit(cache=True, parallel=True)
-def _draw_noise(shape: tuple[int, int, int], seed: int) -> NDArray[np.float32]:
-    out = np.empty(shape, dtype=np.float32)
-    for k in prange(shape[0]):
-        np.random.seed((seed * 7919 + k * 104729 + 17) % 2147483647)  # noqa: NPY002 (compiled)
-        for j in range(shape[1]):
-            for i in range(shape[2]):
-                out[k, j, i] = np.random.standard_normal()  # noqa: NPY002 (compiled)
-    return out
-
-
-def draw_noise(
-    shape: tuple[int, int, int], sd_hu: float, correlation_voxels: float, seed: int
-) -> NDArray[np.float32]:
-    """Return Gaussian noise of SD `sd_hu`, correlated in plane; the same for the same seed."""
-    weights = make_blur_weights(correlation_voxels)
-    noise: NDArray[np.float32] = _draw_noise(shape, seed)
-    if weights.size > 1:
-        noise = _blur_slices(noise, weights, weights)
-    # White noise of unit SD leaves the two passes with the SD of the summed squares.
-    return noise * np.float32(sd_hu / float((weights**2).sum()))
-
-
-def round_hu(image: NDArray[np.float32]) -> NDArray[np.int16]:
-    """Return whole Hounsfield units within the range of common scanners, -1024 to 3071."""
-    return np.clip(np.rint(image), -1024, 3071).astype(np.int16)

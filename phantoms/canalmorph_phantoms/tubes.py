@@ -15,7 +15,7 @@ from canalmorph.model.volume import CtVolume
 from canalmorph_phantoms import solid as sd
 from canalmorph_phantoms import tissue as ts
 from canalmorph_phantoms.build import make_grid, wrap_voxels
-from canalmorph_phantoms.raster import blur_image, draw_noise, fill_voxels, round_hu
+from canalmorph_phantoms.imaging import image_scene
 from canalmorph_phantoms.spec import Scanner, Vector
 
 #: The tube lies this far down in the frame of the solids, away from every other part. [mm]
@@ -149,12 +149,5 @@ def build_tube(tube: Tube, scanner: Scanner, *, seed: int = 1) -> CtVolume:
         Of the noise.
     """
     shape, first, step = make_grid(scanner)
-    box = np.array([scanner.slice_thickness_mm, scanner.pixel_mm, scanner.pixel_mm])
-    image = fill_voxels(shape, first, step, box, _make_scene(tube))
-    image = blur_image(
-        image, scanner.blur_z_mm / step[0], scanner.blur_in_plane_mm / scanner.pixel_mm
-    )
-    if scanner.noise_sd_hu > 0:
-        correlation = scanner.noise_correlation_mm / scanner.pixel_mm
-        image += draw_noise(shape, scanner.noise_sd_hu, correlation, seed)
-    return wrap_voxels(round_hu(image), first, step, scanner, name="tube", seed=seed)
+    voxels = image_scene(_make_scene(tube), scanner, shape, first, step, seed=seed)
+    return wrap_voxels(voxels, first, step, scanner, name="tube", seed=seed)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canalmorph_phantoms.build import PhantomResult, make_scene, rasterise_scan
-from canalmorph_phantoms.raster import blur_image, draw_noise, make_blur_weights, round_hu
+from canalmorph_phantoms.imaging import blur_image, draw_noise, make_blur_weights, round_hu
 from canalmorph_phantoms.spec import PhantomScan, Scanner
 from canalmorph_phantoms.tissue import find_fields, find_material, sample_material, sample_soft
 from canalmorph_phantoms.tubes import Tube, build_tube
