@@ -39,13 +39,16 @@ CORRELATION = 3.0
 #: What a point keeps, after smoothing over the settings' window, of the scatter that was smoothed
 #: away and of the fit's own error: neighbouring rays share their noise. These and the two below
 #: were chosen on points of random femora whose true surface is known (`cohort`, seeds to 18).
-SCATTER_SHARE, FIT_SHARE = 0.6, 0.15
+SCATTER_SHARE, FIT_SHARE = 0.6, 0.12
 #: Rays as sure as this, in the middle, are smoothed over the settings' window. A quadratic's bias
 #: grows with the fourth power of the window's size and its noise falls with the first, so that the
 #: best size goes with the fifth root of the noise; within these bounds. [mm, 1, 1]
 USUAL_U_MM, SMALLEST_WINDOW, LARGEST_WINDOW = 0.08, 0.75, 1.5
 #: No edge is surer than the first; a corner's correction is trusted but for the second share.
-LEAST_U_MM, CORNER_SHARE = 0.01, 0.25
+LEAST_U_MM, CORNER_SHARE = 0.008, 0.25
+#: Slices blur no leaning wall as a Gaussian would, and the wall bends within them: this share of
+#: their blur, by the square of the normal's part across them.
+LEANING_SHARE = 0.25
 #: Where a wall lies oblique to the ring (slant below 1) a ray stretches what the blur across slices
 #: leaves open, under the neck in thick slices by up to 3 mm: so many times its uncertainty.
 OBLIQUE_US, LEAST_SLANT = 2.5, 0.2
@@ -165,7 +168,8 @@ def fit_edges(
     """
     shape = rays.base.shape[:2]
     normals, across = rays.normals.reshape(-1, 3), rays.across.reshape(-1, 3)
-    blur = blur_along_rays_mm(calibration, normals, across, slice_direction(crop))
+    through = slice_direction(crop)
+    blur = blur_along_rays_mm(calibration, normals, across, through)
     kernel = (calibration.enhancement, ENHANCEMENT_WIDTH)
     fit = fit_wall(
         rays.profiles_hu.reshape(-1, rays.profiles_hu.shape[-1]),
@@ -201,7 +205,10 @@ def fit_edges(
         points_mm=sharp,
         outwards=outwards,
         u_mm=_combine_u_mm(
-            np.hypot(SCATTER_SHARE * spread, FIT_SHARE * u_edge) / window,
+            np.hypot(
+                np.hypot(SCATTER_SHARE * spread, FIT_SHARE * u_edge) / window,
+                LEANING_SHARE * calibration.blur_through_plane_mm * (rays.normals @ through) ** 2,
+            ),
             shift,
             fit.slopes[:, 0].reshape(shape),
         ),

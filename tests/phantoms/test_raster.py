@@ -102,6 +102,25 @@ def test_border_voxels_equal_brute_force(quiet_spec: PhantomScan) -> None:
     assert abs(np.mean(errors)) < 4
 
 
+def test_the_blur_comes_before_the_pixels(tube_scanner: Scanner) -> None:
+    """Coarse pixels are the means of fine ones of the same scene, whatever the blur."""
+    noiseless = replace(tube_scanner, noise_sd_hu=0.0, blur_in_plane_mm=0.5)
+    tube = Tube(axis_tilt_deg=(4.0, 6.0, 0.0), canal_ml_mm=12.0)
+    images = []
+    for pixel, count in ((1.0, 40), (0.25, 160)):
+        half = 0.5 * (count - 1) * pixel
+        scanner = replace(
+            noiseless, pixel_mm=pixel, x_range_mm=(-half, half), y_range_mm=(-half, half)
+        )
+        images.append(build_tube(tube, scanner).voxels_hu.astype(float))
+    coarse, fine = images
+    means = fine.reshape(len(fine), 40, 4, 40, 4).mean(axis=(2, 4))
+    # Half pixels know the borders less well than eighths, by 2 HU in the standard deviation and by
+    # 33 HU at most, of a step of 1700; blurred after the pixels it was 15 and 119.
+    assert np.std(coarse - means) < 3.0
+    assert np.abs(coarse - means).max() < 45.0
+
+
 @pytest.mark.parametrize("sigma", [0.3, 0.5, 0.8, 1.5])
 def test_blur_has_the_stated_variance_and_keeps_mass(sigma: float) -> None:
     weights = make_blur_weights(sigma)
