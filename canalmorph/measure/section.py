@@ -78,7 +78,7 @@ def measure_outline(
     if calipers_only or cut or (~solid).mean() > LARGEST_GAP_SHARE:
         return values, uncertainties
     polygon = outline_mm[known]
-    u_edge = float(np.nanmean(u_mm[known]))
+    u_edge = _find_rms(u_mm[known])
     area, _ = find_area(polygon)
     perimeter = float(np.linalg.norm(np.roll(polygon, -1, axis=0) - polygon, axis=1).sum())
     spans = np.ptp(polygon @ np.stack([np.cos(CALIPER_ANGLES), np.sin(CALIPER_ANGLES)]), axis=0)
@@ -234,19 +234,24 @@ def measure_walls(
         values[f"cortex_{name}_mm"] = float(np.average(walls[here], weights=lengths[here]))
         uncertainties[f"cortex_{name}_mm"] = float(
             np.hypot(
-                np.nanmean(u_points[here]) / np.sqrt(INDEPENDENT_PARTS / 4),
+                _find_rms(u_points[here]) / np.sqrt(INDEPENDENT_PARTS / 4),
                 np.nanmean(shared[here]),
             )
         )
     if known.mean() >= 1 - LARGEST_GAP_SHARE and len(values) == len(QUARTERS):
         values["cortex_min_mm"] = float(walls[known].min())
         values["cortex_mean_mm"] = float(np.average(walls[known], weights=lengths[known]))
-        u_mean, together = float(np.nanmean(u_points)), float(np.nanmean(shared[known]))
+        u_mean, together = _find_rms(u_points), float(np.nanmean(shared[known]))
         uncertainties["cortex_min_mm"] = float(np.hypot(u_mean, together))
         uncertainties["cortex_mean_mm"] = float(
             np.hypot(u_mean / np.sqrt(INDEPENDENT_PARTS), together)
         )
     return values, uncertainties
+
+
+def _find_rms(values: NDArray[np.float64]) -> float:
+    """Return the root of the mean square of what is known: a patch that is known badly weighs."""
+    return float(np.sqrt(np.nanmean(np.square(values))))
 
 
 def _broken_quarters(angles_deg: NDArray[np.float64]) -> set[int]:
