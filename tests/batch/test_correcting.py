@@ -317,7 +317,17 @@ UNFIT = {
 }
 
 
-@pytest.mark.parametrize("make", UNFIT.values(), ids=UNFIT)
+#: Each is measured whole; the first two and the last tell of the rest.
+QUICK = ("above the femur", "isthmus in the hip", "drawn elsewhere")
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        pytest.param(make, id=name, marks=() if name in QUICK else pytest.mark.slow)
+        for name, make in UNFIT.items()
+    ],
+)
 def test_a_mark_that_does_not_fit_is_shown_and_left_out(desk: Desk, make) -> None:  # type: ignore[no-untyped-def]
     mark = make(desk)
     after = desk.correct(mark)

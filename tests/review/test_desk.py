@@ -268,7 +268,12 @@ KILLED = textwrap.dedent(
 
 
 @pytest.mark.parametrize(
-    "where", ["before", pytest.param("after", marks=pytest.mark.slow), "files"]
+    "where",
+    [
+        "before",
+        pytest.param("after", marks=pytest.mark.slow),
+        pytest.param("files", marks=pytest.mark.slow),
+    ],
 )
 def test_a_kill_leaves_the_old_or_the_new(
     results: Path, case_id: str, where: str, monkeypatch: pytest.MonkeyPatch
