@@ -23,6 +23,8 @@ BONE_HU = 250.0
 #: Soft tissue above the tip, for the half maximum of its shell; and how far the shell's peak lies
 #: under the top at most. [HU, mm]
 SOFT_HU, PEAK_WITHIN_MM = 50.0, 3.0
+#: No patient's tip has air within so much: the field of view ends there. [mm, HU]
+BESIDE_MM, NEVER_SCANNED_HU = 5.0, -600.0
 #: The tip is the mean of the surface this near to its highest point. [mm]
 CAP_MM = 1.0
 #: A half maximum on a thin shell lies outside its edge by about this, more in thick slices: its
@@ -63,7 +65,7 @@ def find_trochanter_tip(
     highest = np.unravel_index(int(np.nanargmax(heights)), heights.shape)
     inner = all(0 < place < size - 1 for place, size in zip(highest, heights.shape, strict=True))
     above = unseen[highest[0], highest[1], level > heights[highest] - 2.0]
-    if not inner or above.any():
+    if not inner or above.any() or _borders_on_air(values, highest, heights[highest] - level):
         return None
     cap = _cap_around(heights, (int(highest[0]), int(highest[1])))
     across = np.array([a[..., 0][cap].mean(), b[..., 0][cap].mean()])
@@ -74,6 +76,16 @@ def find_trochanter_tip(
         level_u_mm=float(np.linalg.norm([LEVEL_U_MM, VOXEL_SHARE * max(crop.spacing_mm), tilt_mm])),
         across_u_mm=ACROSS_U_MM,
     )
+
+
+def _borders_on_air(
+    values: NDArray[np.float64], highest: tuple[np.intp, ...], below_mm: NDArray[np.float64]
+) -> bool:
+    """Whether what was never imaged, or stands for it, lies beside the tip."""
+    reach = int(BESIDE_MM / GRID_MM)
+    rows, columns = (slice(max(0, int(place) - reach), int(place) + reach + 1) for place in highest)
+    beside = values[rows, columns][..., np.abs(below_mm) < BESIDE_MM / 2]
+    return bool((beside < NEVER_SCANNED_HU).any())
 
 
 def _column_tops(
