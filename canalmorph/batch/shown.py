@@ -24,6 +24,7 @@ from canalmorph.export.rows import CaseRows, Row, make_case_rows
 from canalmorph.export.surfaces import SURFACES_NAME, read_surfaces
 from canalmorph.export.tables import CaseLines, format_case, hash_columns
 from canalmorph.model.corrections import Correction, Review, Unfit, decode_correction
+from canalmorph.model.femur import Side
 from canalmorph.model.results import Refusal
 
 #: The record with a person's marks, and what it adds to the tables.
@@ -82,7 +83,10 @@ def read_shown(
         shown = _read_reviewed(case_folder, review) or write_reviewed(
             case_folder, review, reader=name_reader(review.marked_by)
         )
-        return replace(shown, thumbnails={} if digest is None else digest.thumbnails)
+        thumbnails = {} if digest is None else dict(digest.thumbnails)
+        if review.swaps_sides:
+            thumbnails = {exchange_side(side): picture for side, picture in thumbnails.items()}
+        return replace(shown, thumbnails=thumbnails)
     if digest is not None:
         return ShownCase(
             femora=digest.femora,
@@ -91,6 +95,17 @@ def read_shown(
             lines=digest.lines,
         )
     return _show(make_case_rows(case := read_record(case_folder / RECORD_NAME)), case.refusals)
+
+
+def exchange_side(side: str) -> str:
+    """Return the other side's name.
+
+    Examples
+    --------
+    >>> exchange_side("left")
+    'right'
+    """
+    return (Side.LEFT if side == Side.RIGHT.value else Side.RIGHT).value
 
 
 def _show(rows: CaseRows, refusals: Sequence[Refusal], unfit: tuple[Unfit, ...] = ()) -> ShownCase:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from canalmorph.export.rows import Row
 from canalmorph.model.columns import FEMUR_COLUMNS
-from canalmorph.model.corrections import Correction, CorrectionKind, Review
+from canalmorph.model.corrections import Correction, Review
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CaseResult, FemurResult, Measurement
 
@@ -27,11 +27,10 @@ def make_correction_rows(
     reader : str
         Keyed hash of who set them.
     """
-    swapped = any(one.kind is CorrectionKind.SWAP_SIDES for one in review.corrections)
     found = {femur.side: femur for femur in corrected.femora}
     rows: list[Row] = []
     for femur in automatic.femora:
-        side = _exchange(femur.side) if swapped else femur.side
+        side = _exchange(femur.side) if review.swaps_sides else femur.side
         marks = [one for one in review.corrections if one.side in (femur.side, None)]
         if marks and side in found:
             named = {"marks": _name_marks(marks), "reader": reader}

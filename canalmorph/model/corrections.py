@@ -219,6 +219,11 @@ class Review:
     marked_by: str = ""
 
     @property
+    def swaps_sides(self) -> bool:
+        """Whether a person exchanged left and right; marks keep the side that the scan says."""
+        return any(mark.kind is CorrectionKind.SWAP_SIDES for mark in self.corrections)
+
+    @property
     def in_table(self) -> str:
         """What ``reviewed_by_hand`` says: codes joined by ``;``, empty where nobody said anything.
 

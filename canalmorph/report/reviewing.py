@@ -37,14 +37,17 @@ def describe_review(review: Review | None) -> tuple[str, ...]:
     elif review.state is ReviewState.REJECTED:
         said.append(f"Rejected by {review.by} on {date}: do not use the numbers.")
     if review.corrections:
-        marks = "; ".join(dict.fromkeys(describe_mark(mark) for mark in review.corrections))
+        said_of = " by the scan" if review.swaps_sides else ""
+        marks = "; ".join(
+            dict.fromkeys(describe_mark(mark, said_of=said_of) for mark in review.corrections)
+        )
         unsigned = "" if review.state is not ReviewState.CORRECTED else " Not signed."
         said.append(f"Set by hand: {marks}. The numbers follow from it.{unsigned}")
     return tuple(said)
 
 
-def describe_mark(mark: Correction) -> str:
-    """Return what a mark is of, with its side.
+def describe_mark(mark: Correction, *, said_of: str = "") -> str:
+    """Return what a mark is of, with its side and who says so.
 
     Examples
     --------
@@ -52,4 +55,4 @@ def describe_mark(mark: Correction) -> str:
     'left and right exchanged'
     """
     words = KIND_WORDS[mark.kind]
-    return words if mark.side is None else f"{words} ({mark.side.value})"
+    return words if mark.side is None else f"{words} ({mark.side.value}{said_of})"

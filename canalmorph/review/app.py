@@ -16,6 +16,7 @@ from starlette.routing import Route
 
 from canalmorph.batch.digest import read_digest
 from canalmorph.batch.reviews import ReviewAction
+from canalmorph.batch.shown import exchange_side
 from canalmorph.errors import CanalMorphError
 from canalmorph.model.corrections import Correction, Review
 from canalmorph.model.femur import Side
@@ -124,14 +125,12 @@ class _Page:
     @_tell_errors
     async def give_thumbnail(self, request: Request) -> Response:
         """Give a femur's small picture."""
-        folder = self._desk.find_folder(_read_case_id(request))
-        digest = await run_in_threadpool(read_digest, folder)
-        picture = {} if digest is None else digest.thumbnails
-        if request.path_params["side"] not in picture:
-            raise KeyError("side")
-        content = b64decode(picture[request.path_params["side"]])
-        headers = {"cache-control": "private, max-age=600"}
-        return Response(content, media_type="image/jpeg", headers=headers)
+        case_id, side = _read_case_id(request), request.path_params["side"]
+        digest = await run_in_threadpool(read_digest, self._desk.find_folder(case_id))
+        pictures = {} if digest is None else digest.thumbnails
+        review = await run_in_threadpool(self._desk.reviews.get, case_id)
+        content = b64decode(pictures[exchange_side(side) if review.swaps_sides else side])
+        return Response(content, media_type="image/jpeg")
 
     @_tell_errors
     async def give_film(self, request: Request) -> Response:

@@ -99,8 +99,7 @@ def _describe_entry(entry: ReviewEntry) -> dict[str, Any]:
 
 def find_automatic(opened: OpenCase, femur: FemurResult) -> FemurResult:
     """Return a femur of the case as it was measured without marks."""
-    swapped = any(one.kind is CorrectionKind.SWAP_SIDES for one in opened.review.corrections)
-    side = scan_side(femur.side, swapped=swapped)
+    side = scan_side(femur.side, swapped=opened.review.swaps_sides)
     return next(one for one in opened.automatic.femora if one.side is side)
 
 
@@ -329,8 +328,7 @@ def place_mark(opened: OpenCase, plain: Mapping[str, Any]) -> Correction:
         raise ValueError("'points_mm' must be points of three numbers.")
     scanned, placed = side, points
     if side is not None:
-        swapped = any(one.kind is CorrectionKind.SWAP_SIDES for one in opened.review.corrections)
-        scanned = scan_side(side, swapped=swapped)
+        scanned = scan_side(side, swapped=opened.review.swaps_sides)
         if points:
             frame = _find_frame(opened.corrected.case, side)
             placed = frame.frame_to_lps_mm(np.array(points)).tolist()

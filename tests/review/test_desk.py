@@ -169,6 +169,20 @@ def test_a_mark_that_no_longer_fits_is_shown(
     assert client.get("/api/cases").json()["rows"][0]["unfit"] == 1
 
 
+def test_exchanged_sides_carry_their_picture(
+    client: Any, desk: ReviewDesk, case_id: str, do: Do
+) -> None:
+    path = f"/thumbnails/{case_id}"
+    before = client.get(f"{path}/right").content
+    told = do("correct", mark={"kind": "swap_sides"})
+    assert [side["side"] for side in told["sides"]] == ["left"]
+    assert client.get(f"{path}/left").content == before
+    assert client.get(f"{path}/right").status_code == 404
+    desk.write_due()
+    (row,) = client.get("/api/cases").json()["rows"]
+    assert row["pictures"] == ["left"]
+
+
 def test_a_mark_that_does_not_fit_is_not_kept(client: Any, case_id: str, do: Do) -> None:
     mark = {"kind": "isthmus", "side": "right", "points_mm": [[0, 0, 30]]}
     told = do("correct", mark=mark, expect=422)
