@@ -149,7 +149,11 @@ def _find_place(
 
 
 def _ray_angles(rings: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the angle of each ray about its ring's middle: the circular mean over all rings."""
+    """Return the angle of each ray about its ring's middle: the circular mean over all rings.
+
+    Rings of which nothing is known, where the field of view cuts the bone, have none.
+    """
+    rings = rings[np.isfinite(rings[..., 0]).any(axis=1)]
     middles = np.nanmean(rings[..., :2], axis=1, keepdims=True)
     away = rings[..., :2] - middles
     turns = away[..., 0] + 1j * away[..., 1]

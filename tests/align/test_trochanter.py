@@ -215,7 +215,7 @@ def test_a_hump_that_may_or_may_not_belong_to_the_top_widens_the_uncertainty() -
         return find(make_shaft(*humps, along_mm=4.5), u_mm=0.03)
 
     # The farther apart, the deeper the saddle: near 1 mm the level jumps by several mm.
-    found = [find_with_saddle(apart) for apart in np.arange(8.0, 13.0, 0.1)]
+    found = [find_with_saddle(apart) for apart in (8.6, *np.arange(10.5, 11.4, 0.1))]
     levels = np.array([one.apex_lps_mm[2] for one in found])
     us = np.array([one.level_u_mm for one in found])
     jump = int(np.argmax(np.abs(np.diff(levels))))

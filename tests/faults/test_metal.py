@@ -99,6 +99,7 @@ def native(scene: Scene) -> ScanMeasurement:
     return measure(scene.result.volume)
 
 
+@pytest.mark.slow
 def test_metal_outside_the_body_harms_nothing(scene: Scene, native: ScanMeasurement) -> None:
     """A lead marker and a wire far from the bone, in the same slices."""
     marker = scene.ball(np.array([-40.0, -45.0, -150.0]), 6.0)

@@ -142,7 +142,16 @@ def at_level(axial: AxialProfile, name: str, level_mm: float = -100.0) -> float:
     return float(axial.columns[name][np.nanargmin(np.abs(axial.levels_mm - level_mm))])
 
 
-@pytest.mark.parametrize("angle_deg", [0.0, *PRINTED_PERCENT])
+@pytest.mark.parametrize(
+    "angle_deg",
+    [
+        0.0,
+        *(
+            angle if angle in (10.0, 30.0) else pytest.param(angle, marks=pytest.mark.slow)
+            for angle in PRINTED_PERCENT
+        ),
+    ],
+)
 def test_widths_along_the_tilt_are_longer_by_one_over_its_cosine(angle_deg: float) -> None:
     tube = make_tube((0.0, angle_deg, 0.0))
     axial, canal = measure_axial(tube, SETTINGS), measure_canal(tube, SETTINGS)

@@ -57,7 +57,7 @@ def test_cones_give_their_widths_at_every_level(make_aligned: Make, side: Side) 
     assert profile.warnings == ("head_not_in_view",)
 
 
-@pytest.mark.parametrize("step_mm", [0.5, 1.0, 1.5, 2.0])
+@pytest.mark.parametrize("step_mm", [pytest.param(0.5, marks=pytest.mark.slow), 1.0, 1.5, 2.0])
 def test_named_levels_are_always_among_them(make_aligned: Make, step_mm: float) -> None:
     profile = measure_canal(
         make_aligned(outer_cone, canal_cone), MeasureSettings(level_step_mm=step_mm)
@@ -158,7 +158,9 @@ def test_without_head_and_neck_there_are_no_such_facts(make_aligned: Make) -> No
     assert not {name for name in facts if name.startswith(("head", "neck", "femoral"))}
 
 
-@pytest.mark.parametrize("radius_mm", [700.0, 943.0, 1200.0])
+@pytest.mark.parametrize(
+    "radius_mm", [700.0, *(pytest.param(r, marks=pytest.mark.slow) for r in (943.0, 1200.0))]
+)
 def test_bow_of_a_bent_canal(make_aligned: Make, radius_mm: float) -> None:
     """Canal centres on a circle in the AP plane; published radii run from 760 to 943 mm."""
 
@@ -186,7 +188,7 @@ def test_tilt_of_the_canal_against_the_axis(make_aligned: Make, tilt_deg: float)
     assert np.isfinite(tilts).sum() > 190
 
 
-@pytest.mark.parametrize("step_mm", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize("step_mm", [pytest.param(0.5, marks=pytest.mark.slow), 1.0, 2.0])
 def test_tilt_is_over_millimetres_not_sections(make_aligned: Make, step_mm: float) -> None:
     """A canal with a kink at LT-80: 5 mm below it, 15 of the 20 mm around lie on the slope."""
     aligned = make_aligned(outer_cone, lambda z: (0.0, 0.1 * min(z + 80.0, 0.0), 6.0, 6.0))

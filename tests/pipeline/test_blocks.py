@@ -128,6 +128,7 @@ def test_the_table_has_the_torsion_of_two_blocks_and_says_so(
     assert "knee_from_second_block" in row["warnings"].split(";")
 
 
+@pytest.mark.slow
 def test_what_was_odd_in_either_block_is_said(whole: PhantomResult, cut_between: Cut) -> None:
     def mark(volume: CtVolume, *warnings: str) -> CtVolume:
         return replace(volume, facts=replace(volume.facts, warnings=warnings))

@@ -175,7 +175,7 @@ def check_moved(spec: PhantomScan, still: Values, moved: Values) -> None:
     "axis",
     [
         pytest.param((1.0, 0.0, 0.0), id="pitch", marks=pytest.mark.slow),
-        pytest.param((0.0, -1.0, 0.0), id="lean"),
+        pytest.param((0.0, -1.0, 0.0), id="lean", marks=pytest.mark.slow),
         pytest.param((0.0, 0.0, 1.0), id="turn", marks=pytest.mark.slow),
     ],
 )
