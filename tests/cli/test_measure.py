@@ -97,6 +97,7 @@ def test_measuring_again_gives_the_same_table(
     assert (measured / "femurs.csv").read_bytes() == before
 
 
+@pytest.mark.slow
 def test_slices_are_measured_on_demand_beside_the_sections(
     measured: Path, small_dicom: Path, run: Callable, tmp_path: Path
 ) -> None:

@@ -104,6 +104,7 @@ def test_a1_slices_lost_in_the_shaft_cost_what_lies_there_and_nothing_else(whole
     assert_blank_in_gap(case.femora[0].profile, -214.0, -206.0)
 
 
+@pytest.mark.slow
 def test_a1_an_isthmus_that_may_lie_in_the_gap_is_not_told(whole_pair, tmp_path):
     case = measure_right(whole_pair, tmp_path / "gap", cut(-162.0, -158.0))
     indices = case.femora[0].indices

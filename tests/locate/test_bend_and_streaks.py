@@ -47,6 +47,7 @@ def test_a_path_that_ends_early_says_nothing() -> None:
     assert not is_bent(BOW[Z > -180.0], 0.0)
 
 
+@pytest.mark.slow
 def test_a_bent_femur_carries_the_warning(whole: CtVolume) -> None:
     """The same femur with all below 220 mm under the head turned by 10 degrees to the outside."""
     (sound,) = locate_femurs(whole, LocateSettings())

@@ -147,7 +147,7 @@ def at_level(axial: AxialProfile, name: str, level_mm: float = -100.0) -> float:
     [
         0.0,
         *(
-            angle if angle in (10.0, 30.0) else pytest.param(angle, marks=pytest.mark.slow)
+            angle if angle == 10.0 else pytest.param(angle, marks=pytest.mark.slow)
             for angle in PRINTED_PERCENT
         ),
     ],

@@ -88,6 +88,7 @@ def test_small_scans_are_small(name: str) -> None:
     assert np.prod(shape) < 6e6
 
 
+@pytest.mark.slow
 def test_the_same_name_is_the_same_scan() -> None:
     spec = SMALL["small_hip_only"]
     first, second = build_scan(spec), build_scan(spec)

@@ -157,6 +157,7 @@ def test_thigh_and_knee_alone_are_refused(whole: PhantomResult, cut_between: Cut
         measure(cut_between(whole.volume, -1e3, -70.0))
 
 
+@pytest.mark.slow
 def test_without_a_neck_the_condyles_give_the_plane(
     whole: PhantomResult, in_one: FemurResult, monkeypatch: pytest.MonkeyPatch
 ) -> None:

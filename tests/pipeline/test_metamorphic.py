@@ -123,6 +123,7 @@ def test_the_patients_position_changes_nothing(
     assert lying == {"right": right_values}
 
 
+@pytest.mark.slow
 def test_the_order_of_the_grids_axes_changes_nothing(
     right_volume: CtVolume, right_values: Values, measure: Measure
 ) -> None:
