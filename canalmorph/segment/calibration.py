@@ -264,13 +264,13 @@ def _see_through_plane(rays: WallRays, known: Calibration, crop: CtVolume) -> Ca
 
     Across a wall whose normal leans out of the slices by n, the blur's variance is
     ``in_plane^2 (1 - n^2) + through_plane^2 n^2``: a straight line in n^2, fitted without its
-    outliers over the thick walls of the whole bone.
+    outliers over the thick walls of the whole bone. Every such ray counts: each second one would
+    be another in the mirror.
     """
     least_mm, _, seen_share = WALL_CLASSES[0]
     slant = np.abs(np.sum(rays.normals * rays.across, axis=1))
     wall_mm = rays.start[:, X_OUT] - rays.start[:, X_IN]
     rows = np.flatnonzero((wall_mm > least_mm) & (slant > LEAST_SLANT))
-    rows = rows[:: max(1, len(rows) // (2 * MOST_RAYS))]
     if len(rows) < FEWEST_RAYS:
         return known
     chosen = rays.pick(rows)
