@@ -134,6 +134,16 @@ def _count_cell(
 
 
 @njit(cache=True)
+def _move_point(m: NDArray[np.float64], x: float, y: float, z: float) -> tuple[float, float, float]:
+    """Return a point of the scanner in the patient, by the rows of a rigid map."""
+    return (
+        m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3],
+        m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3],
+        m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3],
+    )
+
+
+@njit(cache=True)
 def _average_soft(
     z: float,
     y: float,
@@ -150,9 +160,7 @@ def _average_soft(
             sy = y + box[1] * (b - 1) / 3.0
             for a in range(3):
                 sx = x + box[2] * (a - 1) / 3.0
-                px = m[0, 0] * sx + m[0, 1] * sy + m[0, 2] * sz + m[0, 3]
-                py = m[1, 0] * sx + m[1, 1] * sy + m[1, 2] * sz + m[1, 3]
-                pz = m[2, 0] * sx + m[2, 1] * sy + m[2, 2] * sz + m[2, 3]
+                px, py, pz = _move_point(m, sx, sy, sz)
                 hu = sample_soft(px, py, pz, t)[0]
                 total += hu if hu > -1000.0 else sample_table(sx, sy, t)[0]
     return total / 18.0
@@ -175,9 +183,7 @@ def _sample_point(
 
     A soft border does not matter within hard tissue: it is far there.
     """
-    px = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
-    py = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
-    pz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
+    px, py, pz = _move_point(m, x, y, z)
     porous = t[T_POROUS_SHARE]
     material, femur, hard, dense = 5, 0, _FAR_MM, _FAR_MM
     for n in range(to_frame.shape[0]):
@@ -233,10 +239,11 @@ def _average_voxel(
             sy = y + box[1] * (b / ny - 0.5)
             for a in range(nx + 1):
                 sx = x + box[2] * (a / nx - 0.5)
+                px, py, pz = _move_point(m, sx, sy, sz)
                 f[0, c, b, a], f[1, c, b, a], f[2, c, b, a], f[3, c, b, a] = find_fields(
-                    m[0, 0] * sx + m[0, 1] * sy + m[0, 2] * sz + m[0, 3],
-                    m[1, 0] * sx + m[1, 1] * sy + m[1, 2] * sz + m[1, 3],
-                    m[2, 0] * sx + m[2, 1] * sy + m[2, 2] * sz + m[2, 3],
+                    px,
+                    py,
+                    pz,
                     femur,
                     to_frame,
                     parameters,
@@ -250,9 +257,7 @@ def _average_voxel(
         for b in range(ny):
             for a in range(nx):
                 _count_cell(f, c, b, a, t[T_POROUS_SHARE], work, counts)
-    px = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
-    py = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
-    pz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
+    px, py, pz = _move_point(m, x, y, z)
     total = counts[5] * soft_hu
     counts[1] += counts[6]
     total -= counts[6] * t[T_POROUS_DROP]
@@ -290,9 +295,7 @@ def _fill_voxel(
         return hu
     soft_hu = hu
     if soft == _FAR_MM:  # a sample within bone says nothing of what is beside it
-        px = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
-        py = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
-        pz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
+        px, py, pz = _move_point(m, x, y, z)
         soft_hu, soft = sample_soft(px, py, pz, t)
     if soft < near:
         soft_hu = _average_soft(z, y, x, box, m, t)
