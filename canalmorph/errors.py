@@ -160,10 +160,10 @@ class UnevenSpacingError(ReadError):
 
 
 class TiltedGantryError(ReadError):
-    """The stack of slices is sheared against the slices' normal."""
+    """The stack of slices is sheared by more than a gantry tilts, or otherwise than stated."""
 
     code = "tilted-gantry"
-    remedy = "Scan without tilt, or give a series that was resampled to a right-angled grid."
+    remedy = "Give a series without tilt, or one that was resampled to a right-angled grid."
 
 
 class NotOrthogonalError(ReadError):

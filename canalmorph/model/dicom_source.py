@@ -15,7 +15,7 @@ class SourceImage:
     frame : int
         From 1 in a multi-frame object; 0 where the object is the plane.
     position_mm : tuple of 3 floats
-        ImagePositionPatient. [mm]
+        ImagePositionPatient of the volume's plane, whose slice it is. [mm]
     """
 
     sop_class_uid: str

@@ -50,6 +50,11 @@ SCAN_WARNINGS = (
         "Nothing, or reconstruct all of it with the closer spacing.",
     ),
     _scan(
+        "tilt-undone",
+        "The gantry was tilted; slices were moved in their own planes to their true places.",
+        "Nothing; compare the outlines with the pictures.",
+    ),
+    _scan(
         "series-uid-per-slice",
         "Each slice carried a series UID of its own; they were joined by geometry.",
         "Have the system that wrote the files put right.",

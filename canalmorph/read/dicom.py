@@ -1,6 +1,7 @@
 """Survey DICOM planes into series and load one series into a volume."""
 
 import hashlib
+import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -22,6 +23,7 @@ from canalmorph.read.settings import ReadSettings
 from canalmorph.read.slices import OtherObject, SliceHeader
 from canalmorph.read.sources import FileEntry, FileOpener
 from canalmorph.read.tags import decode_text
+from canalmorph.read.tilt import Tilt, place_slice
 
 Progress = Callable[[int, int], None]
 
@@ -128,25 +130,28 @@ def _describe_group(
             message=group.reason,
             **facts,  # type: ignore[arg-type]
         )
-    error = group.error or fault or check_syntax(first) or _too_large(group, source, settings)
+    error = group.error or fault or check_syntax(first)
     if error is None:
         try:
             grid = fit_grid(group.slices, source, settings)
         except ReadError as failure:
             error = failure
+        else:
+            error = _too_large(grid.shape, source, settings)
     if error is not None:
         return refused(source, "dicom", error, **facts)
-    facts |= describe_grid(grid.index_to_lps_mm, (grid.n_places, first.rows, first.columns))
+    facts |= describe_grid(grid.index_to_lps_mm, grid.shape)
     facts["n_slices"] = len(grid.slices)
     facts["message"] = describe_gaps(grid.gaps)
-    if grid.gaps:
-        facts["warnings"] = (*group.warnings, *_header_warnings(group.slices), "gap-in-slices")
-    if grid.thinned:
-        facts["warnings"] = (*group.warnings, *_header_warnings(group.slices), "slices-thinned")
+    odd = {"gap-in-slices": grid.gaps, "slices-thinned": grid.thinned, "tilt-undone": grid.tilt}
+    told = tuple(code for code, is_so in odd.items() if is_so)
+    facts["warnings"] = group.warnings + _header_warnings(group.slices) + told
     plan = DicomPlan(
         slices=grid.slices,
         places=grid.places,
         gaps=grid.gaps,
+        shape=grid.shape,
+        tilt=grid.tilt,
         index_to_lps_mm=tuple(tuple(map(float, row)) for row in grid.index_to_lps_mm),
     )
     return SeriesFound(source=source, file_format="dicom", status="measurable", plan=plan, **facts)  # type: ignore[arg-type]
@@ -164,11 +169,12 @@ def list_gaps(gaps: Sequence[SliceGap]) -> str:
     return "; ".join(gap.describe() for gap in gaps)
 
 
-def _too_large(group: SliceGroup, source: str, settings: ReadSettings) -> ReadError | None:
-    first = group.slices[0]
-    size = f"{len(group.slices)} x {first.rows} x {first.columns}"
-    if len(group.slices) * first.rows * first.columns <= settings.max_voxels:
+def _too_large(
+    shape: tuple[int, int, int], source: str, settings: ReadSettings
+) -> ReadError | None:
+    if math.prod(shape) <= settings.max_voxels:
         return None
+    size = " x ".join(map(str, shape))
     return TooLargeError(file=source, detail=f"The series has {size} voxels.")
 
 
@@ -265,7 +271,7 @@ def load_dicom(
     plan = found.plan
     assert isinstance(plan, DicomPlan)
     first = plan.slices[0]
-    voxels = np.empty((plan.places[-1] + 1, first.rows, first.columns), np.int16)
+    voxels = np.empty(plan.shape, np.int16)
     files: dict[FileEntry, list[int]] = defaultdict(list)
     headers = dict(zip(plan.places, plan.slices, strict=True))
     for k, header in headers.items():
@@ -281,7 +287,7 @@ def load_dicom(
             codes: set[str] = set()
             for k in places:
                 header = headers[k]
-                codes |= rescale_plane(decode_plane(data, header), header, voxels[k])
+                codes |= _read_plane(data, header, k, plan.tilt, voxels[k])
             return entry, hashlib.sha256(data).digest(), codes
 
         try:
@@ -304,6 +310,19 @@ def load_dicom(
         patient=patient,
         gaps=plan.gaps,
     )
+
+
+def _read_plane(
+    data: bytes, header: SliceHeader, place: int, tilt: Tilt | None, out: NDArray[np.int16]
+) -> set[str]:
+    """Write one plane to its place in the volume and return warning codes."""
+    bits = decode_plane(data, header)
+    if tilt is None:
+        return rescale_plane(bits, header, out)
+    plane = np.empty((header.rows, header.columns), np.int16)
+    codes = rescale_plane(bits, header, plane)
+    place_slice(plane, tilt.shift_pixels(place), out)
+    return codes
 
 
 def bridge_gaps(voxels_hu: NDArray[np.int16], places: Sequence[int]) -> None:

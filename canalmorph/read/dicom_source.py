@@ -1,5 +1,7 @@
 """Read from a surveyed DICOM series what objects made of it must repeat or refer to."""
 
+import numpy as np
+
 from canalmorph.errors import MissingTagError
 from canalmorph.model.dicom_source import DicomSource, SourceImage
 from canalmorph.quiet import keep_libraries_quiet
@@ -67,7 +69,11 @@ def read_dicom_source(found: SeriesFound) -> DicomSource:
             if header.n_frames > 1 and header.entry not in classes:
                 classes[header.entry] = _read_class(opener, header.entry)
         usual = _read_class(opener, first.entry)
-    images = [_describe_image(each, classes.get(each.entry, usual)) for each in plan.slices]
+    positions = _list_positions(plan)
+    images = [
+        _describe_image(each, position, classes.get(each.entry, usual))
+        for each, position in zip(plan.slices, positions, strict=True)
+    ]
     return DicomSource(
         study_uid=first.study_uid,
         series_uid=first.series_uid,
@@ -90,12 +96,23 @@ def _check_identifiers(header: SliceHeader) -> None:
             )
 
 
-def _describe_image(header: SliceHeader, sop_class: str) -> SourceImage:
+def _list_positions(plan: DicomPlan) -> list[tuple[float, float, float]]:
+    """Return where the first pixel of each plane lies, as the volume has it [mm]."""
+    if plan.tilt is None:
+        return [header.position_mm for header in plan.slices]
+    # The planes of an upright grid start elsewhere than those that the gantry tilted.
+    start, step = (np.array(plan.index_to_lps_mm)[:3, column] for column in (3, 0))
+    return [(x, y, z) for x, y, z in (start + np.outer(plan.places, step)).tolist()]
+
+
+def _describe_image(
+    header: SliceHeader, position_mm: tuple[float, float, float], sop_class: str
+) -> SourceImage:
     return SourceImage(
         sop_class_uid=sop_class,
         sop_instance_uid=header.sop_uid,
         frame=header.frame + 1 if sop_class in ENHANCED_CT else 0,
-        position_mm=header.position_mm,
+        position_mm=position_mm,
     )
 
 

@@ -8,16 +8,22 @@ from canalmorph.errors import ReadError
 from canalmorph.model.volume import SliceGap
 from canalmorph.read.slices import SliceHeader
 from canalmorph.read.sources import FileEntry
+from canalmorph.read.tilt import Tilt
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DicomPlan:
-    """How to load a DICOM series: its slices in order, their index k, their grid and its gaps."""
+    """How to load a DICOM series: its slices in order, their index k, their grid and its gaps.
+
+    `tilt` says how the slices of a tilted gantry are moved onto the grid.
+    """
 
     slices: tuple[SliceHeader, ...]
     places: tuple[int, ...]
     gaps: tuple[SliceGap, ...]
     index_to_lps_mm: tuple[tuple[float, ...], ...]
+    shape: tuple[int, int, int]
+    tilt: Tilt | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

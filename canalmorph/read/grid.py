@@ -18,6 +18,10 @@ from canalmorph.read.settings import ReadSettings
 from canalmorph.read.slices import SliceHeader
 from canalmorph.read.spacing import place_slices
 from canalmorph.read.tags import tag_label
+from canalmorph.read.tilt import LARGEST_TILT_DEG, Tilt, make_tilt
+
+#: Headers give the gantry's tilt in halves of a degree at the coarsest.
+STATED_TILT_DEG = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -34,6 +38,10 @@ class SliceGrid:
         Where slices are missing.
     thinned : bool
         Whether slices of a part that is spaced more closely were left out.
+    tilt : Tilt or None
+        How the slices of a tilted gantry must be moved; None where they stand upright.
+    shape : tuple of 3 int
+        Slices, missing ones included, rows and columns.
     index_to_lps_mm : (4, 4) float array
         Maps ``(k, j, i, 1)`` to patient coordinates. [mm]
     """
@@ -42,12 +50,9 @@ class SliceGrid:
     places: tuple[int, ...]
     gaps: tuple[SliceGap, ...]
     thinned: bool
+    tilt: Tilt | None
+    shape: tuple[int, int, int]
     index_to_lps_mm: NDArray[np.float64]
-
-    @property
-    def n_places(self) -> int:
-        """Slices of the grid, missing ones included."""
-        return self.places[-1] + 1
 
 
 def normal_of(orientation: Sequence[float]) -> NDArray[np.float64]:
@@ -91,21 +96,31 @@ ImplausibleVoxelError
     found = place_slices(ordered, heights[order], source, settings)
     positions = np.array([header.position_mm for header in found.slices])
     axes, spacing, places = mean_axes(found.slices), found.spacing_mm, np.array(found.places)
-    _check_tilt(positions, axes, spacing, places, source, settings)
-    rows_mm, columns_mm = ordered[0].pixel_spacing_mm
+    first, n_places = ordered[0], found.places[-1] + 1
+    rows_mm, columns_mm = first.pixel_spacing_mm
+    check_voxel(np.array([spacing, rows_mm, columns_mm]), source, settings)
     matrix = np.eye(4)
     matrix[:3, 0] = axes[:, 2] * spacing
     matrix[:3, 1] = axes[:, 1] * rows_mm
     matrix[:3, 2] = axes[:, 0] * columns_mm
     # The mean position, so that rounding of single positions averages out.
     matrix[:3, 3] = positions.mean(axis=0) - matrix[:3, 0] * places.mean()
-    check_voxel(np.array([spacing, rows_mm, columns_mm]), source, settings)
+    shape, tilt = (first.rows, first.columns), None
+    drift_mm = _fit_drift(positions, axes, spacing, places, first, source, settings)
+    if drift_mm is not None:
+        drift = (float(drift_mm[1] / rows_mm), float(drift_mm[0] / columns_mm))
+        tilt = make_tilt(drift, n_places, shape)
+        shape = tilt.shape
+        moved = np.array(tilt.start_pixels) - np.array(drift) * places.mean()
+        matrix[:3, 3] += matrix[:3, 1:3] @ moved
     normal = (float(axes[0, 2]), float(axes[1, 2]), float(axes[2, 2]))
     return SliceGrid(
         slices=found.slices,
         places=found.places,
         gaps=tuple(SliceGap(normal=normal, low_mm=a, high_mm=b) for a, b in found.gaps_mm),
         thinned=found.thinned,
+        tilt=tilt,
+        shape=(n_places, *shape),
         index_to_lps_mm=matrix,
     )
 
@@ -122,14 +137,16 @@ def check_voxel(spacing_mm: NDArray[np.float64], source: str, settings: ReadSett
         )
 
 
-def _check_tilt(
+def _fit_drift(
     positions: NDArray[np.float64],
     axes: NDArray[np.float64],
     spacing: float,
     index: NDArray[np.int64],
+    first: SliceHeader,
     source: str,
     settings: ReadSettings,
-) -> None:
+) -> NDArray[np.float64] | None:
+    """Return by how much each place lies off the one before, along row and column [mm]."""
     tag = tag_label("ImagePositionPatient")
     # Slices that jump sideways tear the bone; an even drift is a tilt.
     sideways = positions @ axes[:, :2]
@@ -140,8 +157,29 @@ def _check_tilt(
             file=source, tag=tag, detail=f"Slices are shifted sideways by up to {jump:.2f} mm."
         )
     shear = float(np.hypot(*drift)) / abs(spacing)
-    if shear > settings.tilt_tolerance:
-        angle = math.degrees(math.atan(shear))
+    if shear <= settings.tilt_tolerance:
+        return None
+    angle = math.degrees(math.atan(shear))
+    if angle > LARGEST_TILT_DEG:
         raise TiltedGantryError(
             file=source, tag=tag, detail=f"The stack is tilted by {angle:.1f} degrees."
+        )
+    _check_statement(first.gantry_tilt, angle, source)
+    return np.asarray(drift)
+
+
+def _check_statement(gantry_tilt: str, angle_deg: float, source: str) -> None:
+    """Refuse a tilt that the header puts otherwise: then one of the two is wrong."""
+    try:
+        stated_deg = abs(float(gantry_tilt))
+    except ValueError:
+        return  # it says nothing, as many do
+    if abs(stated_deg - angle_deg) > STATED_TILT_DEG:
+        raise TiltedGantryError(
+            file=source,
+            tag=tag_label("GantryDetectorTilt"),
+            detail=(
+                f"The positions tilt the stack by {angle_deg:.1f} degrees, the header says "
+                f"{stated_deg:.1f}."
+            ),
         )

@@ -179,6 +179,7 @@ def _read_identity(dataset: FileDataset, common: dict[str, Any]) -> None:
         "sop_uid": read_text(dataset, "SOPInstanceUID"),
         "frame_of_reference": read_text(dataset, "FrameOfReferenceUID"),
         "manufacturer": read_text(dataset, "Manufacturer"),
+        "gantry_tilt": read_text(dataset, "GantryDetectorTilt"),
         "patient_position": read_text(dataset, "PatientPosition").upper(),
         "acquisition_number": read_text(dataset, "AcquisitionNumber"),
         "acquisition_time": read_text(dataset, "AcquisitionDateTime")

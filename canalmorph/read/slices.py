@@ -34,6 +34,8 @@ class SliceHeader:
         Rescale of this plane. [HU per stored value] and [HU]
     padding, padding_limit : int or None
         PixelPaddingValue and its range limit as 16 stored bits.
+    gantry_tilt : str
+        GantryDetectorTilt as written; only set against what the positions say. [deg]
     """
 
     entry: FileEntry
@@ -64,6 +66,7 @@ class SliceHeader:
     kvp: float | None
     thickness_mm: float | None
     manufacturer: str
+    gantry_tilt: str
     patient_position: str
     acquisition_number: str
     acquisition_time: str
