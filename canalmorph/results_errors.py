@@ -96,6 +96,61 @@ class ResultsOtherSettingsError(ResultsFolderError):
     )
 
 
+class NodeMemoryError(ResultsFolderError):
+    """The node's memory of what it owes cannot be read or written."""
+
+    code = "node-memory"
+    finding = "has a node.sqlite that is damaged, of a newer version, or cannot be written."
+    remedy = (
+        "Check the right to write there and the space on the disk. If the file is damaged, move it "
+        "elsewhere: what lies in the inbox is then measured and sent again."
+    )
+
+
+class NodeBusyError(ResultsFolderError):
+    """Another node uses the folder."""
+
+    code = "node-busy"
+    finding = "is in use by another node."
+    remedy = "Stop that one, or name another folder."
+
+
+class PeerError(CanalMorphError):
+    """An archive that cannot be used now; the base of its reasons.
+
+    Parameters
+    ----------
+    archive : str
+        Its name in the configuration.
+    detail : str
+        What was found, a whole sentence.
+    """
+
+    code = "peer"
+    remedy = "Try again later."
+
+    def __init__(self, *, archive: str, detail: str) -> None:
+        super().__init__(f"Archive {archive}: {detail} {self.remedy}")
+        self.archive, self.detail = archive, detail
+
+
+class PeerUnreachableError(PeerError):
+    """An archive cannot be reached, or does not accept the node."""
+
+    code = "peer-unreachable"
+    remedy = (
+        "Check host, port, titles and certificates in the configuration, and that the archive "
+        "knows this node."
+    )
+
+
+class PeerRefusedError(PeerError):
+    """An archive does not do what it was asked."""
+
+    code = "peer-refused"
+    remedy = "Check in the archive's log what it refuses and why."
+
+
 class TableUnreadableError(CanalMorphError):
     """A table of a results folder cannot be read.
 

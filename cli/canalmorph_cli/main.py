@@ -14,6 +14,7 @@ from canalmorph_cli.commands.fill import fill
 from canalmorph_cli.commands.measure import measure
 from canalmorph_cli.commands.methods import methods
 from canalmorph_cli.commands.phantom import phantom
+from canalmorph_cli.commands.receive import receive
 from canalmorph_cli.commands.report import report
 from canalmorph_cli.commands.review import review
 from canalmorph_cli.commands.survey import survey
@@ -34,6 +35,7 @@ for command in (
     survey,
     report,
     review,
+    receive,
     export,
     describe,
     agree,

@@ -1,0 +1,1 @@
+"""The DICOM node: receives scans, has them measured, sends the results back, and fetches scans."""
