@@ -1,11 +1,21 @@
 """What all tests share: the outside data, and the promise that a CI skips none of them."""
 
+import email
+import io
+import json
 import os
-from collections.abc import Callable, Generator
+import shutil
+import socket
+import subprocess
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
+from email.policy import HTTP
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 # One thread for compiled loops: two test processes share two cores. Set before numba is imported.
 # Compiled code is kept in the __pycache__ beside its module (numba's default), so that only the
@@ -14,6 +24,7 @@ os.environ.setdefault("NUMBA_NUM_THREADS", "1")
 os.environ.setdefault("MPLBACKEND", "Agg")
 
 import numpy as np
+import pydicom
 import pytest
 
 if TYPE_CHECKING:
@@ -266,3 +277,104 @@ def known_measure(measurement: "ScanMeasurement") -> "MeasureScan":
         return replace(measurement, case=case)
 
     return measure
+
+
+#: Debian's own programs come first: Python packages bring some of the same names.
+SEARCH_PATH = os.pathsep.join(("/usr/bin", "/usr/sbin", os.environ.get("PATH", "")))
+PLUGIN = Path("/usr/share/orthanc/plugins/libOrthancDicomWeb.so")
+#: A loaded machine starts it in a few seconds. [s]
+LONGEST_START_S = 120.0
+
+
+def find_program(name: str) -> str:
+    path = shutil.which(name, path=SEARCH_PATH)
+    if path is None or not PLUGIN.exists():
+        pytest.skip("Debian's orthanc, orthanc-dicomweb and dcmtk are not installed.")
+    return path
+
+
+def find_free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Archive:
+    """The archive on this machine alone, and what is asked of it."""
+
+    def __init__(self, http_port: int, dicom_port: int, node_port: int) -> None:
+        self.root, self.dicom_port = f"http://127.0.0.1:{http_port}", dicom_port
+        #: Where it looks for the node that it is told of.
+        self.node_port = node_port
+
+    def get(self, place: str, accept: str = "application/dicom+json") -> tuple[bytes, str]:
+        request = urllib.request.Request(f"{self.root}{place}", headers={"Accept": accept})
+        with urllib.request.urlopen(request, timeout=120) as answer:
+            return answer.read(), answer.headers.get("Content-Type", "")
+
+    def query(self, place: str) -> list[dict[str, Any]]:
+        found: list[dict[str, Any]] = json.loads(self.get(f"/dicom-web/{place}")[0])
+        return found
+
+    def retrieve(self, place: str) -> pydicom.FileDataset:
+        kind = "multipart/related; type=application/dicom; transfer-syntax=*"
+        content, told = self.get(f"/dicom-web/{place}", accept=kind)
+        head = f"Content-Type: {told}\r\n\r\n".encode()
+        (part,) = email.message_from_bytes(head + content, policy=HTTP).iter_parts()
+        payload = part.get_payload(decode=True)
+        assert isinstance(payload, bytes)
+        return pydicom.dcmread(io.BytesIO(payload))
+
+    def send(self, *paths: Path, title: str = "ARCHIVE", port: int = 0) -> None:
+        # -R: propose what is sent and no more, since its list of usual classes is short.
+        options = ["-R", "-xd", "-aec", title, "127.0.0.1", str(port or self.dicom_port)]
+        self.run("storescu", *options, *map(str, paths))
+
+    def run(self, program: str, *words: str) -> None:
+        """Run one of dcmtk's programs."""
+        command = [find_program(program), *words]
+        subprocess.run(command, check=True, capture_output=True, timeout=240)
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Iterator[Archive]:
+    program = find_program("Orthanc")
+    http_port, dicom_port, node_port = (find_free_port() for _ in range(3))
+    settings = {
+        "HttpPort": http_port,
+        "DicomPort": dicom_port,
+        "DicomAet": "ARCHIVE",
+        "DefaultEncoding": "Utf8",
+        "RemoteAccessAllowed": False,
+        "DicomModalities": {"node": ["CANALMORPH", "127.0.0.1", node_port]},
+        "StorageDirectory": str(tmp_path / "archive"),
+        "IndexDirectory": str(tmp_path / "archive"),
+        "Plugins": [str(PLUGIN)],
+        "DicomWeb": {"Enable": True, "Root": "/dicom-web/"},
+    }
+    (tmp_path / "archive.json").write_text(json.dumps(settings), "utf-8")
+    with (
+        (tmp_path / "archive.log").open("wb") as log,
+        subprocess.Popen(
+            [program, str(tmp_path / "archive.json")], stdout=log, stderr=subprocess.STDOUT
+        ) as process,
+    ):
+        try:
+            peer = Archive(http_port, dicom_port, node_port)
+            wait_until_ready(peer, process)
+            yield peer
+        finally:
+            process.terminate()
+            process.wait(120)
+
+
+def wait_until_ready(peer: Archive, process: "subprocess.Popen[bytes]") -> None:
+    end = time.monotonic() + LONGEST_START_S
+    while process.poll() is None and time.monotonic() < end:
+        try:
+            peer.get("/system", accept="application/json")
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.2)
+        else:
+            return
+    pytest.fail("The archive did not start.")

@@ -15,7 +15,7 @@ from pydicom.uid import (
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
 )
-from pynetdicom import AE, build_context, evt
+from pynetdicom import build_context, evt
 from pynetdicom.association import Association
 from pynetdicom.presentation import PresentationContext
 from pynetdicom.sop_class import (  # type: ignore[attr-defined]
@@ -24,7 +24,7 @@ from pynetdicom.sop_class import (  # type: ignore[attr-defined]
     Verification,
 )
 
-from canalmorph.network.guard import OUR_PDU_BYTES
+from canalmorph.network.guard import OUR_PDU_BYTES, NodeEntity
 from canalmorph.network.settings import Archive, NodeSettings
 from canalmorph.network.transport_security import make_client_context
 from canalmorph.results_errors import PeerUnreachableError
@@ -61,7 +61,7 @@ def associate(
     PeerUnreachableError
         If there is none to be had.
     """
-    entity = AE(ae_title=settings.ae_title)
+    entity = NodeEntity(ae_title=settings.ae_title)
     entity.maximum_pdu_size = OUR_PDU_BYTES
     entity.connection_timeout = entity.acse_timeout = ANSWER_S
     entity.dimse_timeout = entity.network_timeout = ANSWER_S

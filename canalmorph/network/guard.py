@@ -1,20 +1,22 @@
-"""The server's side of a connection, with an end to everything that a peer may do.
+"""Connections with an end to everything that a peer may do.
 
 The protocol library reads a unit as long as its header claims, waits for a peer in the middle of
-one, and keeps what arrives until it is whole; here each of these has a bound, and whoever crosses
-it loses its connection.
+one, keeps what arrives until it is whole, and loses a thread to a message out of turn; here each of
+these has a bound, and whoever crosses it loses its connection.
 """
 
+import contextlib
 import socket
 import ssl
+import threading
 import time
 from collections.abc import Callable
 from copy import deepcopy
 from typing import Any
 
-from pynetdicom import evt
-from pynetdicom.ae import ApplicationEntity
+from pynetdicom import AE, evt
 from pynetdicom.association import Association
+from pynetdicom.dul import DULServiceProvider
 from pynetdicom.transport import AssociationSocket, RequestHandler, ThreadedAssociationServer
 
 from canalmorph.network.settings import Limits
@@ -29,7 +31,30 @@ SPARE_CONNECTIONS = 4
 _PIECE_BYTES = 65536
 
 
-class GuardedSocket(AssociationSocket):
+class ClosingSocket(AssociationSocket):
+    """Closes what could not be connected, too."""
+
+    def _shutdown_socket(self) -> None:
+        connected = self.socket
+        if connected is not None:
+            with contextlib.suppress(OSError):
+                connected.shutdown(socket.SHUT_RDWR)
+            connected.close()
+
+
+class NodeEntity(AE):
+    """The node as it asks others."""
+
+    def _create_socket(
+        self, assoc: Association, address: Any, tls_args: tuple[ssl.SSLContext, str] | None
+    ) -> AssociationSocket:
+        made = ClosingSocket(assoc, address=address)
+        if tls_args:
+            made.tls_args = tls_args
+        return made
+
+
+class GuardedSocket(ClosingSocket):
     """Reads no more, and no longer, than a peer may send."""
 
     def __init__(self, assoc: Association, connected: socket.socket, limits: Limits) -> None:
@@ -57,15 +82,40 @@ class GuardedSocket(AssociationSocket):
                 raise TimeoutError("The peer is too slow, or the association too long.")
             piece = connected.recv(min(_PIECE_BYTES, nr_bytes - len(content)))
             if not piece:
+                self._wake_waiting()
                 break
             content += piece
         return content
+
+    def _wake_waiting(self) -> None:
+        """Let go of a peer that left before it asked for anything, as a monitor's probe does."""
+        if self.assoc.requestor.primitive is None:
+            self.assoc.dul.to_user_queue.put(None)
+
+
+class GuardedProtocol(DULServiceProvider):
+    """Ends with its connection where a peer does what no state allows."""
+
+    def run_reactor(self) -> None:
+        """Take units until the end."""
+        try:
+            super().run_reactor()
+        except Exception:  # the library raises on what is out of turn
+            self._kill_thread = True
+            if self.socket is not None:
+                self.socket.close()
 
 
 class GuardedAssociation(Association):
     """Tells of its end, however it comes."""
 
     tell_end: Callable[[Association], None] = staticmethod(lambda association: None)
+
+    def __init__(self, ae: AE, mode: str) -> None:
+        super().__init__(ae, mode)
+        self.dul = GuardedProtocol(self)
+        # Its clocks are set where these are.
+        self.acse_timeout, self.network_timeout = ae.acse_timeout, ae.network_timeout
 
     def run_reactor(self) -> None:
         """Serve the peer until the end."""
@@ -86,7 +136,7 @@ class GuardedHandler(RequestHandler):
         association = GuardedAssociation(entity, "acceptor")
         # The library finds its servers' associations by this name.
         association.name = f"AcceptorThread@{time.monotonic_ns()}"
-        association._server, association.tell_end = server, server.tell_end
+        association._server, association.tell_end = server, server.end_association
         association.set_socket(GuardedSocket(association, self.request, server.limits))
         acceptor = association.acceptor
         acceptor.ae_title, acceptor.address_info = server.ae_title, self.local
@@ -111,7 +161,7 @@ class GuardedServer(ThreadedAssociationServer):
 
     def __init__(
         self,
-        ae: ApplicationEntity,
+        ae: AE,
         address: Any,
         ae_title: str,
         contexts: Any,
@@ -121,7 +171,8 @@ class GuardedServer(ThreadedAssociationServer):
         limits: Limits,
         tell_end: Callable[[Association], None],
     ) -> None:
-        self.limits, self.tell_end = limits, tell_end
+        self.limits, self._tell_end = limits, tell_end
+        self._free = threading.Semaphore(limits.associations + SPARE_CONNECTIONS)
         super().__init__(ae, address, ae_title, contexts, ssl_context, evt_handlers, GuardedHandler)
 
     def get_request(self) -> tuple[socket.socket, Any]:
@@ -133,7 +184,7 @@ class GuardedServer(ThreadedAssociationServer):
 
     def verify_request(self, request: Any, client_address: Any) -> bool:
         """Return whether there are few enough connections."""
-        return len(self.active_associations) < self.limits.associations + SPARE_CONNECTIONS
+        return self._free.acquire(blocking=False)
 
     def finish_request(self, request: Any, client_address: Any) -> None:
         """Secure the connection and serve it."""
@@ -142,7 +193,13 @@ class GuardedServer(ThreadedAssociationServer):
         super().finish_request(request, client_address)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
-        """Say nothing of a peer that could not be served: the default prints a traceback."""
+        """Forget a peer that could not be served; the default prints a traceback."""
+        self._free.release()
+
+    def end_association(self, association: Association) -> None:
+        """Hear of the end of a connection that was served."""
+        self._free.release()
+        self._tell_end(association)
 
 
 def _begin_message(event: evt.Event) -> None:
