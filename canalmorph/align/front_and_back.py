@@ -16,9 +16,12 @@ from canalmorph.align.trochanter import find_lesser_trochanter
 from canalmorph.femur_errors import LesserTrochanterError, RegistrationContradictionError
 from canalmorph.model.femur import Cortex, FemurFrame, LesserTrochanter
 
-#: A bump in front tells of a wrong registration where it stands out by this at least, and by more
-#: than any behind. The phantoms' femora have 1.6 mm in front, and lesser trochanters of 9. [mm]
+#: A bump in front tells of a wrong registration where it stands out by this at least. The phantoms'
+#: femora have 1.6 mm in front, and lesser trochanters of 9. [mm]
 LEAST_IN_FRONT_MM = 3.0
+#: And by so many times what stands out most behind. On bone of low density the surface may be torn
+#: under the head, by more than the trochanter, which lies behind all the same: 12 mm and 9.
+LEAST_TIMES_BEHIND = 1.5
 #: And where it stands out most in a direction this far from the border of those looked along: at
 #: the border real femora show the flank of the lesser trochanter itself, 4 mm of its 11. [deg]
 BORDER_DEG = 4.0
@@ -65,7 +68,8 @@ def check_front_and_back(
         return
     low, high = settings.trochanter_directions_deg
     inside = low + BORDER_DEG < in_front.direction_deg < high - BORDER_DEG
-    more = behind is None or in_front.prominence_mm > behind.prominence_mm
+    least_mm = 0.0 if behind is None else LEAST_TIMES_BEHIND * behind.prominence_mm
+    more = in_front.prominence_mm > least_mm
     if inside and more and not is_near_metal(cortex, in_front.apex_lps_mm):
         raise RegistrationContradictionError(
             source=cortex.femur.crop.facts.source,

@@ -55,6 +55,7 @@ class _CaseWork:
         self._task, self._tell_stage = task, tell_stage
         self._name, self._stage = task.entry.case_id, "read"
         self._warnings = task.series.warnings
+        self._noted: tuple[NamedRefusal, ...] = ()
         self._started = time.monotonic()
 
     def take(self) -> CaseReport:
@@ -64,9 +65,10 @@ class _CaseWork:
         except ResultsFolderError:
             raise
         except CanalMorphError as error:
-            return report_error(
+            report = report_error(
                 self._task, error, state=REFUSED, warnings=self._warnings, **self._tell_place()
             )
+            return replace(report, refusals=(*report.refusals, *self._noted))
         except MemoryError:
             lacking = OutOfMemoryError(file=self._task.series.source)
             return report_error(self._task, lacking, **self._tell_place())
@@ -86,18 +88,28 @@ class _CaseWork:
         self._warnings = volume.facts.warnings
         knees, unread_knees = self._read_knees()
         self._name = task.folder.name_case(volume.facts.series_key)
+        lost = (*volume.unread, *(() if knees is None else knees.unread))
+        self._noted = (
+            *((task.knees_name, refusal) for refusal in unread_knees),
+            *((self._name, self._describe_lost(error)) for error in lost),
+        )
         sources, volume = self._read_sources(volume, knees)
         self._stage = "measure"
-        noted = tuple((task.knees_name, refusal) for refusal in unread_knees)
-        case = self._measure_volume(volume, knees, noted, sources)
+        case = self._measure_volume(volume, knees, sources)
         return CaseReport(
             case_id=self._name,
             state=MEASURED,
             seconds=time.monotonic() - self._started,
             femora=show_femora(make_case_rows(case)),
             side_refusals=case.refusals,
-            refusals=noted,
+            refusals=self._noted,
         )
+
+    def _describe_lost(self, error: CanalMorphError) -> Refusal:
+        """Return why one file of the scan was left out."""
+        file = getattr(error, "file", self._task.series.source)
+        refusal = describe_error(error, self._task.series, "read", ())
+        return hide_if_asked(self._task, replace(refusal, source=file), file)
 
     def _read(self, series: SeriesFound) -> CtVolume:
         def tell_files(n_read: int, n_files: int) -> None:
@@ -126,9 +138,13 @@ class _CaseWork:
         task = self._task
         if not task.wants_dicom:
             return (), volume
-        series = [task.series, task.series.knees if knees is not None else None]
+        blocks = [(task.series, volume), (task.series.knees, knees)]
         try:
-            sources = [read_dicom_source(each) for each in series if each is not None]
+            sources = [
+                read_dicom_source(series, block)
+                for series, block in blocks
+                if series is not None and block is not None
+            ]
         except MissingTagError:
             warnings = (*volume.facts.warnings, NO_DICOM_RESULTS)
             return (), replace(volume, facts=replace(volume.facts, warnings=warnings))
@@ -138,7 +154,6 @@ class _CaseWork:
         self,
         volume: CtVolume,
         knees: CtVolume | None,
-        noted: tuple[NamedRefusal, ...],
         sources: tuple[DicomSource, ...],
     ) -> CaseResult:
         task = self._task
@@ -152,7 +167,7 @@ class _CaseWork:
             volume,
             task.folder,
             task.entry,
-            noted=noted,
+            noted=self._noted,
             sources=sources,
             seconds=time.monotonic() - self._started,
             facts=task.clinic.find(

@@ -1,9 +1,12 @@
 """A CT volume in patient space and what is known of its making."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+
+from canalmorph.errors import CanalMorphError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +140,11 @@ def find_covered(
     return covered
 
 
+def list_gaps(gaps: Iterable[SliceGap]) -> str:
+    """Return how wide each gap is and where it lies; empty where there is none."""
+    return "; ".join(gap.describe() for gap in gaps)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CtVolume:
     """Hounsfield units on a regular, orthogonal grid in patient (LPS) space.
@@ -154,6 +162,8 @@ class CtVolume:
     gaps : tuple of SliceGap
         Where slices are missing. The voxels there are put in between their neighbours, so that
         the grid is regular and bones hang together; nothing may be measured on them.
+    unread : tuple of CanalMorphError
+        Why files of the series were left out while it was read: each is a slice that is missing.
     """
 
     voxels_hu: NDArray[np.int16]
@@ -161,6 +171,7 @@ class CtVolume:
     facts: ScanFacts
     patient: PatientFacts = field(default_factory=PatientFacts)
     gaps: tuple[SliceGap, ...] = ()
+    unread: tuple[CanalMorphError, ...] = ()
 
     def __post_init__(self) -> None:
         if self.voxels_hu.ndim != 3 or self.voxels_hu.dtype != np.int16:

@@ -1,31 +1,23 @@
-"""Survey DICOM planes into series and load one series into a volume."""
+"""Survey DICOM planes into series."""
 
 import hashlib
 import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from itertools import pairwise
 from pathlib import PurePosixPath
 
 import numpy as np
-from numpy.typing import NDArray
 
 from canalmorph.errors import ReadError, TooFewSlicesError, TooLargeError, TruncatedFileError
-from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts, SliceGap
+from canalmorph.model.volume import list_gaps
 from canalmorph.read.found import DicomPlan, SeriesFound, describe_grid, refused
 from canalmorph.read.grid import fit_grid
 from canalmorph.read.grouping import SliceGroup, group_slices
-from canalmorph.read.headers import parse_dicom
-from canalmorph.read.pixels import check_syntax, decode_plane, is_lossy, rescale_plane
+from canalmorph.read.pixels import check_syntax, decode_plane, is_lossy
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.slices import OtherObject, SliceHeader
 from canalmorph.read.sources import FileEntry, FileOpener
-from canalmorph.read.tags import decode_text
-from canalmorph.read.tilt import Tilt, place_slice
-
-Progress = Callable[[int, int], None]
 
 
 def survey_dicom(
@@ -142,7 +134,7 @@ def _describe_group(
         return refused(source, "dicom", error, **facts)
     facts |= describe_grid(grid.index_to_lps_mm, grid.shape)
     facts["n_slices"] = len(grid.slices)
-    facts["message"] = describe_gaps(grid.gaps)
+    facts["message"] = f"Slices are missing: {list_gaps(grid.gaps)}." if grid.gaps else ""
     odd = {"gap-in-slices": grid.gaps, "slices-thinned": grid.thinned, "tilt-undone": grid.tilt}
     told = tuple(code for code, is_so in odd.items() if is_so)
     facts["warnings"] = group.warnings + _header_warnings(group.slices) + told
@@ -155,18 +147,6 @@ def _describe_group(
         index_to_lps_mm=tuple(tuple(map(float, row)) for row in grid.index_to_lps_mm),
     )
     return SeriesFound(source=source, file_format="dicom", status="measurable", plan=plan, **facts)  # type: ignore[arg-type]
-
-
-def describe_gaps(gaps: Sequence[SliceGap]) -> str:
-    """Return where slices are missing, in a sentence; empty where none are."""
-    if not gaps:
-        return ""
-    return f"Slices are missing: {list_gaps(gaps)}."
-
-
-def list_gaps(gaps: Sequence[SliceGap]) -> str:
-    """Return how wide each gap is and where it lies."""
-    return "; ".join(gap.describe() for gap in gaps)
 
 
 def _too_large(
@@ -256,135 +236,3 @@ def common_source(entries: Sequence[FileEntry]) -> str:
             break
         shared.append(level[0])
     return "/".join(shared) or names[0]
-
-
-def load_dicom(
-    found: SeriesFound, settings: ReadSettings, progress: Progress | None = None
-) -> CtVolume:
-    """Return the volume of a surveyed DICOM series, values not yet checked.
-
-    Raises
-    ------
-    ReadError
-        Naming the file that cannot be read.
-    """
-    plan = found.plan
-    assert isinstance(plan, DicomPlan)
-    first = plan.slices[0]
-    voxels = np.empty(plan.shape, np.int16)
-    files: dict[FileEntry, list[int]] = defaultdict(list)
-    headers = dict(zip(plan.places, plan.slices, strict=True))
-    for k, header in headers.items():
-        files[header.entry].append(k)
-    warnings: dict[str, None] = dict.fromkeys(found.warnings)
-    hashes: dict[FileEntry, bytes] = {}
-    with FileOpener() as opener, ThreadPoolExecutor(settings.threads) as pool:
-        opener.prepare(files)
-
-        def load(item: tuple[FileEntry, list[int]]) -> tuple[FileEntry, bytes, set[str]]:
-            entry, places = item
-            data = opener.read(entry)
-            codes: set[str] = set()
-            for k in places:
-                header = headers[k]
-                codes |= _read_plane(data, header, k, plan.tilt, voxels[k])
-            return entry, hashlib.sha256(data).digest(), codes
-
-        try:
-            for entry, sha256, codes in pool.map(load, files.items()):
-                hashes[entry] = sha256
-                warnings |= dict.fromkeys(sorted(codes))
-                if progress is not None:
-                    progress(len(hashes), len(files))
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
-        patient, decoded = _read_patient(opener, first)
-    bridge_gaps(voxels, plan.places)
-    if not decoded:
-        warnings["text-undecodable"] = None
-    return CtVolume(
-        voxels_hu=voxels,
-        index_to_lps_mm=np.array(plan.index_to_lps_mm),
-        facts=_scan_facts(found, first, hashes, tuple(warnings)),
-        patient=patient,
-        gaps=plan.gaps,
-    )
-
-
-def _read_plane(
-    data: bytes, header: SliceHeader, place: int, tilt: Tilt | None, out: NDArray[np.int16]
-) -> set[str]:
-    """Write one plane to its place in the volume and return warning codes."""
-    bits = decode_plane(data, header)
-    if tilt is None:
-        return rescale_plane(bits, header, out)
-    plane = np.empty((header.rows, header.columns), np.int16)
-    codes = rescale_plane(bits, header, plane)
-    place_slice(plane, tilt.shift_pixels(place), out)
-    return codes
-
-
-def bridge_gaps(voxels_hu: NDArray[np.int16], places: Sequence[int]) -> None:
-    """Fill the slices between these places in line between their neighbours."""
-    for low, high in pairwise(places):
-        for k in range(low + 1, high):
-            share = (k - low) / (high - low)
-            between = (1 - share) * voxels_hu[low] + share * voxels_hu[high]
-            voxels_hu[k] = np.rint(between)
-
-
-def _scan_facts(
-    found: SeriesFound,
-    first: SliceHeader,
-    hashes: dict[FileEntry, bytes],
-    warnings: tuple[str, ...],
-) -> ScanFacts:
-    input_sha256 = hashlib.sha256(b"".join(hashes.values())).hexdigest()
-    return ScanFacts(
-        source=found.source,
-        file_format="dicom",
-        series_key=found.series_key or input_sha256,
-        input_sha256=input_sha256,
-        n_files=len(hashes),
-        kernel=found.kernel,
-        manufacturer=first.manufacturer,
-        patient_position=first.patient_position,
-        kvp=found.kvp,
-        slice_thickness_mm=found.slice_thickness_mm,
-        warnings=warnings,
-        slice_gaps=list_gaps(found.plan.gaps) if isinstance(found.plan, DicomPlan) else "",
-    )
-
-
-def _read_patient(opener: FileOpener, header: SliceHeader) -> tuple[PatientFacts, bool]:
-    """Return the identity for the report and whether every text could be decoded."""
-    try:
-        with opener.open(header.entry) as stream:
-            dataset, _ = parse_dicom(stream, stream.read(132), stop_before_pixels=True)
-    except Exception:  # the planes were read: a report without a name is better than none
-        return PatientFacts(), False
-    texts = {}
-    for name, keyword in (
-        ("name", "PatientName"),
-        ("identifier", "PatientID"),
-        ("birth_date", "PatientBirthDate"),
-        ("sex", "PatientSex"),
-        ("accession", "AccessionNumber"),
-        ("study_date", "StudyDate"),
-        ("age", "PatientAge"),
-    ):
-        texts[name] = decode_text(dataset, keyword)
-    age = _age_years(texts.pop("age"), texts["birth_date"], texts["study_date"])
-    whole = all("�" not in text for text in texts.values())
-    return PatientFacts(**texts, age_years=age), whole
-
-
-def _age_years(age: str, born: str, scanned: str) -> float | None:
-    units = {"Y": 1.0, "M": 1 / 12, "W": 7 / 365.25, "D": 1 / 365.25}
-    if len(age) == 4 and age[:3].isdigit() and age[3] in units:
-        return int(age[:3]) * units[age[3]]
-    if len(born) == 8 and len(scanned) == 8 and (born + scanned).isdigit():
-        years = int(scanned[:4]) - int(born[:4]) - (scanned[4:] < born[4:])
-        return float(years) if 0 <= years < 130 else None
-    return None

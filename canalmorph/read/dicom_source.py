@@ -4,6 +4,7 @@ import numpy as np
 
 from canalmorph.errors import MissingTagError
 from canalmorph.model.dicom_source import DicomSource, SourceImage
+from canalmorph.model.volume import CtVolume
 from canalmorph.quiet import keep_libraries_quiet
 from canalmorph.read.found import DicomPlan, SeriesFound
 from canalmorph.read.headers import ENHANCED_CT, parse_dicom
@@ -38,13 +39,15 @@ _NEEDED = {
 }
 
 
-def read_dicom_source(found: SeriesFound) -> DicomSource:
+def read_dicom_source(found: SeriesFound, volume: CtVolume) -> DicomSource:
     """Return identifiers, planes and patient of a surveyed DICOM series.
 
     Parameters
     ----------
     found : SeriesFound
         As `survey_scans` returned it, of the format ``dicom``.
+    volume : CtVolume
+        What was read of it: files that could not be read are no planes.
 
     Raises
     ------
@@ -58,6 +61,7 @@ def read_dicom_source(found: SeriesFound) -> DicomSource:
     plan = found.plan
     if not isinstance(plan, DicomPlan):
         raise ValueError(f"'found' must be a measurable DICOM series, got {found.file_format!r}.")
+    plan = plan.leave_out(_list_unread(plan, volume))
     for header in plan.slices:
         _check_identifiers(header)
     first = plan.slices[0]
@@ -84,6 +88,13 @@ def read_dicom_source(found: SeriesFound) -> DicomSource:
         places=plan.places,
         tags=tags,
     )
+
+
+def _list_unread(plan: DicomPlan, volume: CtVolume) -> list[int]:
+    """Return the places of slices that were left out of the volume while it was read."""
+    files = {getattr(error, "file", "") for error in volume.unread}
+    pairs = zip(plan.places, plan.slices, strict=True)
+    return [place for place, header in pairs if header.entry.name in files]
 
 
 def _check_identifiers(header: SliceHeader) -> None:

@@ -1,8 +1,11 @@
 """What a survey lists: one line for each series, file or left-out group."""
 
-from dataclasses import dataclass, field
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canalmorph.errors import ReadError
 from canalmorph.model.volume import SliceGap
@@ -24,6 +27,40 @@ class DicomPlan:
     index_to_lps_mm: tuple[tuple[float, ...], ...]
     shape: tuple[int, int, int]
     tilt: Tilt | None = None
+
+    def leave_out(self, lost: Collection[int]) -> "DicomPlan":
+        """Return the plan without the slices at these places; the grid ends where the rest does."""
+        if not lost:
+            return self
+        matrix = np.array(self.index_to_lps_mm)
+        pairs = zip(self.places, self.slices, strict=True)
+        kept = [(place, header) for place, header in pairs if place not in lost]
+        first = kept[0][0]
+        matrix[:3, 3] += first * matrix[:3, 0]
+        places = tuple(place - first for place, _ in kept)
+        return replace(
+            self,
+            slices=tuple(header for _, header in kept),
+            places=places,
+            gaps=_list_gaps(places, matrix),
+            index_to_lps_mm=tuple(tuple(map(float, row)) for row in matrix),
+            shape=(places[-1] + 1, *self.shape[1:]),
+        )
+
+
+def _list_gaps(places: Sequence[int], index_to_lps_mm: NDArray[np.float64]) -> tuple[SliceGap, ...]:
+    spacing_mm = float(np.linalg.norm(index_to_lps_mm[:3, 0]))
+    normal = index_to_lps_mm[:3, 0] / spacing_mm
+    start_mm = float(index_to_lps_mm[:3, 3] @ normal)
+    return tuple(
+        SliceGap(
+            normal=(float(normal[0]), float(normal[1]), float(normal[2])),
+            low_mm=start_mm + low * spacing_mm,
+            high_mm=start_mm + high * spacing_mm,
+        )
+        for low, high in pairwise(places)
+        if high - low > 1
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,7 +18,8 @@ from canalmorph.errors import (
 from canalmorph.model.volume import CtVolume
 from canalmorph.quiet import keep_libraries_quiet
 from canalmorph.read.choice import choose_series
-from canalmorph.read.dicom import Progress, load_dicom, survey_dicom
+from canalmorph.read.dicom import survey_dicom
+from canalmorph.read.dicom_volume import Progress, load_dicom
 from canalmorph.read.found import DicomPlan, FilePlan, SeriesFound, refused
 from canalmorph.read.gate import check_volume
 from canalmorph.read.headers import looks_like_dicom, read_slice_headers

@@ -1,5 +1,6 @@
 """DICOM objects in a results folder: written when asked for, found again, and never in the way."""
 
+import csv
 import shutil
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import numpy as np
 import pydicom
 import pytest
 from numpy.typing import NDArray
+from pydicom.uid import RLELossless
 
 from canalmorph.batch.outcomes import BatchOptions, BatchResult, MeasureScan
 from canalmorph.batch.run import measure_inputs
@@ -94,9 +96,21 @@ def test_slices_that_are_missing_have_no_frame_and_shift_no_other(
     folder.mkdir()
     paths = sorted(small_dicom.iterdir())
     middle = len(paths) // 2
-    for path in (*paths[:middle], *paths[middle + 2 :]):
+    for path in (*paths[1:middle], *paths[middle + 2 :]):
         shutil.copy(path, folder)
+    spoilt = pydicom.dcmread(paths[0])
+    spoilt.compress(RLELossless, generate_instance_uid=False)
+    spoilt.save_as(folder / "spoilt.dcm")
+    data = bytearray((folder / "spoilt.dcm").read_bytes())
+    place = data.rindex(b"\xfe\xff\x00\xe0") + 8
+    data[place : place + 64] = b"\xff" * 64
+    (folder / "spoilt.dcm").write_bytes(data)
     result = run(folder, tmp_path / "results", known_measure)
+    # The file that cannot be decoded has a row of its own, beside the femur that was measured.
+    with (result.folder / "refusals.csv").open(encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert (row["file"], row["reason_code"]) == ("scan/spoilt.dcm", "corrupt-file")
+    assert row["case_id"] == result.outcomes[0].case_id
     dataset = pydicom.dcmread(list_objects(result)[2])
     heights = {
         str(each.SOPInstanceUID): float(each.ImagePositionPatient[2])

@@ -217,8 +217,11 @@ def test_f61_a_joint_without_a_gap_costs_head_and_neck(whole_pair, fused_deg: fl
 def test_low_density_changes_the_densities_alone(whole_pair, cortex_hu: float) -> None:
     case = scan_right(whole_pair, tissue={"cortex_hu": cortex_hu, "cancellous_hu": 30.0})
     (femur,) = case.femora
-    far = whole_pair.list_far(femur)
-    assert set(far) <= list_columns(whole_pair, "cortex_hu", "cancellous_")
+    densities = list_columns(whole_pair, "cortex_hu", "cancellous_")
+    # The shell over LT+20 is thin: at 650 HU its canal reads 2 to 3 mm too narrow, and is flagged.
+    flagged = list_columns(whole_pair, "canal_ml_lt_plus20", "cfi_") if cortex_hu < 700 else set()
+    assert set(whole_pair.list_far(femur)) <= densities | flagged
+    assert "thin_cortex_at_lt20" in femur.warnings
     assert femur.indices.values["cortex_hu"].value == pytest.approx(cortex_hu, abs=30.0)
     lost = list_known(whole_pair.get_femur("right")) - list_known(femur)
     assert lost <= {"outer_ap_lt_plus20_mm", "outer_ml_lt_plus20_mm"}

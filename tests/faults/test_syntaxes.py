@@ -14,6 +14,7 @@ from pydicom.uid import (
     RLELossless,
 )
 
+from canalmorph.errors import CanalMorphError
 from canalmorph.read.scans import read_series
 
 
@@ -91,6 +92,56 @@ def test_c24_a_compressed_slice_that_was_cut_is_named_and_leaves_a_gap(bench, sy
     assert [(gap.low_mm, gap.high_mm) for gap in volume.gaps] == [(-16.5, -10.5)]
     others = [k for k in range(24) if k != 7]
     assert np.array_equal(volume.voxels_hu[others], bench.phantom.voxels_hu[others])
+
+
+def spoil(path):
+    """Damage a compressed stream without shortening it, so that its decoder gives up."""
+    data = bytearray(path.read_bytes())
+    place = data.index(b"\xe0\x7f\x10\x00OB") + 12 + 8  # the first item: the table of offsets
+    place += int.from_bytes(data[place - 4 : place], "little") + 8
+    data[place + 2 : place + 64] = b"\xff" * 62
+    path.write_bytes(data)
+
+
+def write_spoilt(bench, syntax, lost):
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.compress(syntax, generate_instance_uid=False)
+    for place, path in enumerate(bench.write(datasets)):
+        if place in lost:
+            spoil(path)
+
+
+@pytest.mark.parametrize("lost", [[7], [0, 1], [23], [0, 11, 12]])
+@pytest.mark.parametrize("syntax", [RLELossless, JPEG2000Lossless, JPEGLSLossless])
+def test_c24_a_slice_that_cannot_be_decoded_is_named_and_leaves_a_gap(bench, syntax, lost):
+    write_spoilt(bench, syntax, lost)
+    volume = bench.read()
+    assert [error.file for error in volume.unread] == [f"scan/IM{k:04d}" for k in lost]
+    assert {error.code for error in volume.unread} <= {"corrupt-file", "malformed-tag"}
+    assert {"gap-in-slices", "damaged-file-beside"} <= set(volume.facts.warnings)
+    there = [k for k in range(24) if k not in lost]
+    # Ends of the scan that are lost are no gap; every other slice keeps its value and its place.
+    assert len(volume.voxels_hu) == there[-1] + 1 - there[0]
+    kept = [k - there[0] for k in there]
+    assert np.array_equal(volume.voxels_hu[kept], bench.phantom.voxels_hu[there])
+    assert volume.index_to_lps_mm[:3, 3] == pytest.approx((-70.5, -46.5, -34.5 + 3 * there[0]))
+    gaps = [(gap.low_mm, gap.high_mm) for gap in volume.gaps]
+    inner = [k for k in lost if there[0] < k < there[-1]]
+    if inner:
+        low, high = (-34.5 + 3 * k for k in (inner[0] - 1, inner[-1] + 1))
+        assert gaps == [pytest.approx((low, high))]
+    else:
+        assert not gaps
+
+
+@pytest.mark.parametrize("lost", [range(24), range(2, 22, 4), range(8, 15)])
+def test_c24_more_damaged_slices_than_a_gap_refuse_the_series(bench, lost):
+    write_spoilt(bench, JPEGLSLossless, lost)
+    with pytest.raises(CanalMorphError) as caught:
+        bench.read()
+    assert caught.value.file == f"scan/IM{lost[0]:04d}"
+    assert caught.value.code in ("corrupt-file", "malformed-tag")
 
 
 def test_c24_pixels_in_countless_pieces_are_refused(bench):
