@@ -90,7 +90,7 @@ class GuardedSocket(ClosingSocket):
     def _wake_waiting(self) -> None:
         """Let go of a peer that left before it asked for anything, as a monitor's probe does."""
         if self.assoc.requestor.primitive is None:
-            self.assoc.dul.to_user_queue.put(None)
+            self.assoc.dul.to_user_queue.put(None)  # type: ignore[arg-type]
 
 
 class GuardedProtocol(DULServiceProvider):
