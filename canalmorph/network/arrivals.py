@@ -39,9 +39,18 @@ class Arrivals:
         for study in inbox.list_studies():
             if not self._memory.knows_study(study):
                 self._memory.note_received(study, whole=False)
-        now = time.monotonic()
-        for study, whole in self._memory.list_studies(RECEIVED).items():
-            self._studies[study] = _Arriving(latest=now, whole=whole)
+        self.look_around()
+
+    def look_around(self) -> None:
+        """Take up what another process noted: a fetch into the inbox."""
+        noted = self._memory.list_studies(RECEIVED)
+        with self._lock:
+            for study, whole in noted.items():
+                known = self._studies.get(study)
+                if known is None:
+                    self._studies[study] = _Arriving(latest=time.monotonic(), whole=whole)
+                elif whole and not known.whole and not known.open:
+                    known.whole, known.latest = True, time.monotonic()
 
     def begin_object(self, study: str, association: int) -> None:
         """Note, before it is kept, that an object of a study arrives over an association."""

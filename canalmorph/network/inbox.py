@@ -54,6 +54,11 @@ class Inbox:
         for entry in sorted(root.rglob("*")):
             yield f"{study}/{entry.relative_to(root).as_posix()}"
 
+    def count(self, study: str, series_uid: str) -> int:
+        """Return how many objects of a series lie here."""
+        folder = self.path / study / self._name("series", series_uid)
+        return len(list(folder.glob("*.dcm")))
+
     def keep(
         self, *parts: bytes | memoryview, study: str, series_uid: str, object_uid: str
     ) -> None:
@@ -93,6 +98,23 @@ class Inbox:
             with suppress(OSError):
                 unfinished.unlink(missing_ok=True)
             raise
+
+    def take_over(self, other: "Inbox", study: str) -> None:
+        """Move what another inbox of the same disk and key has of a study.
+
+        Raises
+        ------
+        OSError
+            If that cannot be done.
+        """
+        source, target = other.path / study, self.path / study
+        for path in sorted(source.glob("*/*.dcm")):
+            folder = target / path.parent.name
+            folder.mkdir(parents=True, exist_ok=True)
+            os.replace(path, folder / path.name)
+        for folder in (*target.iterdir(), target, self.path):
+            sync_folder(folder)
+        shutil.rmtree(source)
 
     def measure_free(self) -> int:
         """Return the free space on the disk [bytes]."""

@@ -19,6 +19,8 @@ from canalmorph.results_errors import NodeMemoryError
 MEMORY_NAME = "node.sqlite"
 #: Number of the file's form.
 MEMORY_FORM = 1
+#: Longest wait for another process. [s]
+LONGEST_WAIT_S = 30.0
 #: States of a study.
 RECEIVED, MEASURED, FAILED = "received", "measured", "failed"
 #: States of an object: to be sent; sent, and asked whether it is kept; kept.
@@ -84,7 +86,10 @@ def open_memory(folder: Path) -> Iterator["NodeMemory"]:
     file = folder / MEMORY_NAME
     try:
         os.close(os.open(file, os.O_RDWR | os.O_CREAT, 0o600))
-        connection = sqlite3.connect(file, isolation_level=None, check_same_thread=False)
+        # A node and a fetch write in turns; each turn takes milliseconds.
+        connection = sqlite3.connect(
+            file, isolation_level=None, timeout=LONGEST_WAIT_S, check_same_thread=False
+        )
     except (OSError, sqlite3.Error) as error:
         raise NodeMemoryError(folder=str(folder)) from error
     with closing(connection):

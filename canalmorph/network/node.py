@@ -177,6 +177,7 @@ class Node:
 
     def work(self) -> None:
         """Measure the studies that are complete now, and queue what came of them."""
+        self._arrivals.look_around()
         studies = self._arrivals.take_quiet()
         if studies:
             self._measure(studies)

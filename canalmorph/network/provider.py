@@ -195,12 +195,11 @@ class Provider:
             return OTHER_CLASS, "of-another-uid"
         if self._inbox.measure_free() < self._settings.limits.free_bytes + len(content):
             return NO_SPACE, "disk-nearly-full"
-        head = b"\0" * 128 + b"DICM" + encode_file_meta(event.file_meta)
         study = self._inbox.name_study(uids["StudyInstanceUID"])
         try:
             self._arrivals.begin_object(study, id(event.assoc))
             self._inbox.keep(
-                head,
+                read_head(event),
                 content,
                 study=study,
                 series_uid=uids["SeriesInstanceUID"],
@@ -235,6 +234,11 @@ class Provider:
                 refused=visit.n_refused,
                 whole=whole,
             )
+
+
+def read_head(event: evt.Event) -> bytes:
+    """Return what a file of a received object begins with."""
+    return b"\0" * 128 + b"DICM" + encode_file_meta(event.file_meta)
 
 
 def list_syntaxes() -> list[str]:

@@ -1,13 +1,15 @@
 """What the node asks of archives over DICOMweb: store, find, retrieve."""
 
 import contextlib
-from collections.abc import Iterable, Iterator
+import io
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pydicom
 import requests
 from dicomweb_client.api import DICOMwebClient
+from pydicom.dataset import Dataset
 from pydicom.uid import ExplicitVRLittleEndian
 
 from canalmorph.network.dimse import Stored
@@ -16,6 +18,7 @@ from canalmorph.results_errors import PeerRefusedError, PeerUnreachableError
 
 #: Longest wait for an archive to connect and to answer. [s]
 CONNECT_S, ANSWER_S = 20.0, 300.0
+_ANY_FORM = (("application/dicom", "*"),)
 
 
 @contextlib.contextmanager
@@ -83,3 +86,49 @@ class _WebSession(requests.Session):
         """Send a request."""
         kwargs["timeout"] = (CONNECT_S, ANSWER_S)
         return super().request(*args, **kwargs)
+
+
+class WebPeer:
+    """An archive that is asked over DICOMweb.
+
+    Every method raises `PeerUnreachableError` where the archive cannot be reached, and
+    `PeerRefusedError` where it does not do what it is asked.
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+
+    def find_studies(self, **words: str) -> list[str]:
+        """Return the UIDs of the studies that have these values, such as an ``AccessionNumber``."""
+        with open_web(self._archive) as client:
+            found = client.search_for_studies(search_filters=words, get_remaining=True)
+        return sorted({str(Dataset.from_json(each).StudyInstanceUID) for each in found})
+
+    def list_headers(self, study_uid: str) -> list[Dataset]:
+        """Return the header of each CT image of a study."""
+        headers = []
+        with open_web(self._archive) as client:
+            for one in client.search_for_series(study_uid, get_remaining=True):
+                series = Dataset.from_json(one)
+                if str(series.get("Modality", "")) == "CT":
+                    headers += client.retrieve_series_metadata(
+                        study_uid, str(series.SeriesInstanceUID)
+                    )
+        return [Dataset.from_json(each, _skip_bulk_data) for each in headers]
+
+    def fetch_series(self, study_uid: str, series_uid: str, keep: Callable[..., None]) -> None:
+        """Give the images of a series to `keep`, in the form that the archive has them."""
+        with open_web(self._archive) as client:
+            images = client.iter_series(study_uid, series_uid, media_types=_ANY_FORM)
+            for dataset in images:
+                content = io.BytesIO()
+                dataset.save_as(content, enforce_file_format=True)
+                keep(
+                    content.getbuffer(),
+                    series_uid=series_uid,
+                    object_uid=str(dataset.SOPInstanceUID),
+                )
+
+
+def _skip_bulk_data(*_: object) -> bytes:
+    return b""

@@ -10,6 +10,7 @@ from canalmorph_cli.commands.agree import agree
 from canalmorph_cli.commands.demo import demo
 from canalmorph_cli.commands.describe import describe
 from canalmorph_cli.commands.export import export
+from canalmorph_cli.commands.fetch import fetch
 from canalmorph_cli.commands.fill import fill
 from canalmorph_cli.commands.measure import measure
 from canalmorph_cli.commands.methods import methods
@@ -36,6 +37,7 @@ for command in (
     report,
     review,
     receive,
+    fetch,
     export,
     describe,
     agree,
