@@ -90,7 +90,8 @@ class GuardedSocket(ClosingSocket):
     def _wake_waiting(self) -> None:
         """Let go of a peer that left before it asked for anything, as a monitor's probe does."""
         if self.assoc.requestor.primitive is None:
-            self.assoc.dul.to_user_queue.put(None)  # type: ignore[arg-type]
+            waiting: Any = self.assoc.dul.to_user_queue
+            waiting.put(None)
 
 
 class GuardedProtocol(DULServiceProvider):
