@@ -4,6 +4,8 @@ No sentence says more than its source. Evidence stands on the page unless a fact
 is not known excludes nothing.
 """
 
+from dataclasses import replace
+
 from canalmorph.model.clinic import ClinicFacts, ClinicNotes
 from canalmorph.published import BIBLIOGRAPHY, FIXATION_EVIDENCE, Evidence
 
@@ -18,6 +20,7 @@ _STATED = (
         "Previous implant: not stated.",
     ),
 )
+_FRACTURE_SEEN = "A fracture, marked on the scan by hand."
 _IMPLANT = (
     "A femur that holds an implant, or held one: the bounds used here come from femora without "
     "one, and no source at hand covers it (no evidence)."
@@ -28,8 +31,16 @@ _OSTEOPOROSIS = (
 )
 
 
-def note_clinic(facts: ClinicFacts) -> ClinicNotes:
+def note_clinic(facts: ClinicFacts, *, fracture_seen: bool = False) -> ClinicNotes:
     """Return what the facts add to the page: what applies for sure comes first.
+
+    Parameters
+    ----------
+    facts : ClinicFacts
+        As the clinic states them.
+    fracture_seen : bool
+        Whether a person marked a fracture on the scan: what is published on fractures applies,
+        whatever is stated.
 
     Examples
     --------
@@ -39,6 +50,8 @@ def note_clinic(facts: ClinicFacts) -> ClinicNotes:
     >>> any("75 years" in caution for caution in notes.cautions)
     False
     """
+    if fracture_seen:
+        facts = replace(facts, fracture=True)
     judged = [(one, does_apply(one, facts)) for one in FIXATION_EVIDENCE]
     cautions = [_tell(one) for one, applies in judged if applies and is_conditional(one)]
     cautions += [_tell(one) for one, applies in judged if applies and not is_conditional(one)]
@@ -48,6 +61,8 @@ def note_clinic(facts: ClinicFacts) -> ClinicNotes:
     if facts.previous_implant:
         cautions.insert(0, _IMPLANT)
     stated, missing = _list_facts(facts)
+    if fracture_seen:
+        stated = [_FRACTURE_SEEN if one == _STATED[0][1] else one for one in stated]
     return ClinicNotes(cautions=tuple(cautions), stated=tuple(stated), missing=tuple(missing))
 
 

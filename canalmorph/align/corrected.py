@@ -1,29 +1,31 @@
 """The second function of the stage: an aligned femur with what a person set right.
 
-The shaft axis stays: a mark moves level 0 along it, so that a lesser trochanter moved by d moves
-every level by d. A mark within 0.05 mm of what was found confirms it and changes nothing.
+A mark takes the place of what would have been found, and the femur is aligned again with it: axis,
+levels and plane follow as if the landmark had been found there. A mark within 0.05 mm of what was
+found confirms it and changes nothing.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.align.femur import align_femur
+from canalmorph.align.femur import align_given, find_neck
 from canalmorph.align.frames import make_frame, make_scanner_frame
-from canalmorph.align.metal import (
-    is_near_metal,
-    keep_condyles,
-    keep_neck,
-    refuse_hidden_trochanter,
-    without_hidden_tip,
-)
-from canalmorph.align.neck import find_neck_axis
-from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
+from canalmorph.align.given import GivenLandmarks
+from canalmorph.align.isthmus import ISTHMUS_BELOW_MM
+from canalmorph.align.metal import keep_condyles, keep_neck, refuse_hidden_trochanter
 from canalmorph.align.repainted import repaint_outlines
 from canalmorph.align.settings import AlignSettings
-from canalmorph.femur_errors import FractureAtTrochanterError
+from canalmorph.errors import CanalMorphError
+from canalmorph.femur_errors import (
+    CanalNotFollowedError,
+    FractureAtTrochanterError,
+    HeadNotInViewError,
+    LesserTrochanterError,
+    ShaftTooShortError,
+)
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import normalise
 from canalmorph.geometry.lumps import measure_distance_mm
@@ -34,6 +36,7 @@ from canalmorph.model.femur import (
     Cortex,
     FemurFrame,
     HeadSphere,
+    LesserTrochanter,
     NeckAxis,
     Plane,
 )
@@ -49,12 +52,55 @@ HAND_HEAD_U_MM, HAND_NECK_U_MM = 0.6, 1.5
 OFF_SURFACE_MM, OFF_AXIS_MM = 20.0, 60.0
 #: A break is ragged: nothing is measured this near to it. [mm]
 BREAK_REACH_MM = 5.0
-
-_Step = Callable[[AlignedFemur, Correction], AlignedFemur]
+#: Landmarks: where they leave nothing to align, they do not fit.
+_LANDMARKS = (
+    CorrectionKind.LESSER_TROCHANTER,
+    CorrectionKind.ISTHMUS,
+    CorrectionKind.HEAD,
+    CorrectionKind.NECK,
+)
+_NOT_ALIGNED = (
+    CanalNotFollowedError,
+    HeadNotInViewError,
+    LesserTrochanterError,
+    ShaftTooShortError,
+)
 
 
 class MarkUnfitError(ValueError):
     """A mark does not fit the femur; the text says why, in a sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Known:
+    """A femur as it was found, with the marks so far; what is given, and whether to align again."""
+
+    aligned: AlignedFemur
+    given: GivenLandmarks
+    warnings: tuple[str, ...] = ()
+    changed: bool = False
+
+    @property
+    def cortex(self) -> Cortex:
+        return self.aligned.cortex
+
+    def give(self, *, cortex: Cortex | None = None, **given: object) -> "_Known":
+        """Return it with other surfaces or landmarks, to be aligned again."""
+        aligned = self.aligned if cortex is None else replace(self.aligned, cortex=cortex)
+        return replace(
+            self,
+            aligned=aligned,
+            given=replace(self.given, **given),  # type: ignore[arg-type]
+            changed=True,
+        )
+
+    def seek_trochanter(self) -> "_Known":
+        """Return it with the lesser trochanter looked for again, unless a person set it."""
+        set_by_hand = self.given.trochanter is not self.aligned.lesser_trochanter
+        return self if set_by_hand else self.give(trochanter=None)
+
+
+_Step = Callable[[_Known, Correction], _Known]
 
 
 def correct_alignment(
@@ -69,36 +115,82 @@ def correct_alignment(
     marks : sequence of Correction
         Of this femur, in any order.
     settings : AlignSettings
-        For what is looked for anew below a fracture.
+        For what is looked for anew.
 
     Raises
     ------
     CanalMorphError
         If what is marked leaves nothing to measure (metal at the lesser trochanter, a fracture).
     """
+    known = _Known(
+        aligned=aligned,
+        given=GivenLandmarks(
+            neck=aligned.neck, trochanter=aligned.lesser_trochanter, condyles=aligned.condyles
+        ),
+    )
+    known, unfit = _take_marks(known, marks)
+    painted = [one for one in marks if one.kind.value.endswith("_outline")]
+    cortex, left_out = repaint_outlines(known.cortex, aligned.frame, painted)
+    unfit += left_out
+    if cortex is not known.cortex:
+        known = known.give(cortex=cortex)
+    try:
+        found = _align_again(known, settings)
+    except _NOT_ALIGNED as error:
+        others = [one for one in marks if one.kind not in _LANDMARKS]
+        if len(others) == len(marks):
+            raise
+        found, unfit_others = correct_alignment(aligned, others, settings)
+        moved = [one for one in marks if one.kind in _LANDMARKS]
+        return found, (*unfit_others, *(_tell_not_aligned(one, error) for one in moved))
+    for mark in (one for one in marks if one.kind is CorrectionKind.PLANE):
+        try:
+            found = _set_plane(found, mark)
+        except MarkUnfitError as error:
+            unfit.append(Unfit(mark=mark, reason=str(error)))
+    return found, tuple(unfit)
+
+
+def _take_marks(known: _Known, marks: Sequence[Correction]) -> tuple[_Known, list[Unfit]]:
+    """Return what is known with the marks that go before the alignment, and those unfit."""
     unfit: list[Unfit] = []
-
-    def look_anew(found: AlignedFemur, mark: Correction) -> AlignedFemur:
-        return _cut_at_break(found, mark, settings)
-
     steps: dict[CorrectionKind, _Step] = {
-        CorrectionKind.FRACTURE: look_anew,
+        CorrectionKind.FRACTURE: _cut_at_break,
+        CorrectionKind.NECK_FRACTURE: _break_neck,
+        CorrectionKind.METAL: _add_metal,
         CorrectionKind.HEAD: _set_head,
         CorrectionKind.NECK: _set_neck,
-        CorrectionKind.PLANE: _set_plane,
         CorrectionKind.LESSER_TROCHANTER: _set_trochanter,
         CorrectionKind.ISTHMUS: _set_isthmus,
-        CorrectionKind.METAL: _add_metal,
     }
     for kind, step in steps.items():
         for mark in (one for one in marks if one.kind is kind):
             try:
-                aligned = step(aligned, mark)
+                known = step(known, mark)
             except MarkUnfitError as error:
                 unfit.append(Unfit(mark=mark, reason=str(error)))
-    painted = [one for one in marks if one.kind.value.endswith("_outline")]
-    cortex, left_out = repaint_outlines(aligned.cortex, aligned.frame, painted)
-    return replace(aligned, cortex=cortex), (*unfit, *left_out)
+    return known, unfit
+
+
+def _align_again(known: _Known, settings: AlignSettings) -> AlignedFemur:
+    """Return the femur aligned with what is known; as it was found where nothing changed."""
+    if not known.changed:
+        return known.aligned
+    found = align_given(known.cortex, known.given, settings)
+    if known.aligned.shaft_in_view and not (found.shaft_in_view or known.warnings):
+        raise ShaftTooShortError(side=known.cortex.femur.side.value, length_mm=0.0)
+    trochanter = known.given.trochanter
+    by_hand = trochanter is not None and trochanter is not known.aligned.lesser_trochanter
+    warnings = [one for one in found.warnings if not (by_hand and one == "lt_uncertain")]
+    return replace(
+        found,
+        warnings=(*warnings, *known.warnings),
+        marked_isthmus_lps_mm=known.given.isthmus_lps_mm if found.shaft_in_view else None,
+    )
+
+
+def _tell_not_aligned(mark: Correction, error: CanalMorphError) -> Unfit:
+    return Unfit(mark=mark, reason=f"With it the femur cannot be measured. {error}")
 
 
 def _point(mark: Correction) -> NDArray[np.float64]:
@@ -120,17 +212,29 @@ def _check_on_shaft(aligned: AlignedFemur, point: NDArray[np.float64]) -> float:
     return float(place[2])
 
 
-def _cut_at_break(aligned: AlignedFemur, mark: Correction, settings: AlignSettings) -> AlignedFemur:
+def _cut_at_break(known: _Known, mark: Correction) -> _Known:
     """Return the femur as if the scan ended at a break of the shaft."""
-    level = _check_on_shaft(aligned, _point(mark))
-    cortex = aligned.cortex
+    cortex = known.cortex
+    level = _check_on_shaft(known.aligned, _point(mark))
     if level > -BREAK_REACH_MM:
         raise FractureAtTrochanterError(side=cortex.femur.side.value)
     height = float((_point(mark) - cortex.axis_point_lps_mm) @ cortex.axis_direction)
     above = cortex.heights_mm > height + BREAK_REACH_MM
     femur = replace(cortex.femur, knee=None, shaft_leaves_scan=True)
-    found = align_femur(_keep_rings(replace(cortex, femur=femur), above), settings)
-    return replace(found, warnings=(*found.warnings, "fracture_marked"))
+    cut = _keep_rings(replace(cortex, femur=femur), above)
+    warned = replace(known, warnings=(*known.warnings, "fracture_marked"))
+    return warned.give(cortex=cut, condyles=None, trochanter=None)
+
+
+def _break_neck(known: _Known, mark: Correction) -> _Known:
+    """Return the femur without what a broken neck moves: its head, its neck, the plane of both."""
+    cortex = known.cortex
+    head = cortex.femur.head
+    if head is None:
+        raise MarkUnfitError("No head is in view, so that nothing is measured of it.")
+    femur = replace(cortex.femur, head=replace(head, separated=False, broken=True))
+    warned = replace(known, warnings=(*known.warnings, "neck_fracture_marked"))
+    return warned.give(cortex=replace(cortex, femur=femur), neck=None)
 
 
 def _keep_rings(cortex: Cortex, kept: NDArray[np.bool_]) -> Cortex:
@@ -148,19 +252,21 @@ def _keep_rings(cortex: Cortex, kept: NDArray[np.bool_]) -> Cortex:
     return replace(cortex, **{name: getattr(cortex, name)[kept] for name in by_ring})
 
 
-def _set_head(aligned: AlignedFemur, mark: Correction) -> AlignedFemur:
-    """Return the femur with another head: its neck, and a plane through that, are found anew."""
-    cortex, centre = aligned.cortex, _point(mark)
+def _set_head(known: _Known, mark: Correction) -> _Known:
+    """Return the femur with another head: its neck is found anew, and the plane through that."""
+    cortex, centre = known.cortex, _point(mark)
     radius = float(mark.radius_mm or 0.0)
     old = cortex.femur.head
+    if old is not None and old.broken:
+        raise MarkUnfitError("A fracture of the neck is marked: withdraw it first.")
     if (
         old is not None
         and old.separated
         and np.linalg.norm(centre - old.centre_lps_mm) < CONFIRMED_MM
         and abs(radius - old.radius_mm) < CONFIRMED_MM
     ):
-        return aligned
-    if _height_mm(aligned.frame, centre) < 0 or not _lies_in_crop(cortex, centre):
+        return known
+    if _height_mm(known.aligned.frame, centre) < 0 or not _lies_in_crop(cortex, centre):
         raise MarkUnfitError("The head's centre lies outside the scan or below the trochanter.")
     head = HeadSphere(
         centre_lps_mm=centre,
@@ -169,45 +275,26 @@ def _set_head(aligned: AlignedFemur, mark: Correction) -> AlignedFemur:
         radius_u_mm=HAND_HEAD_U_MM,
         inlier_share=np.nan,
     )
-    if is_near_metal(cortex, centre):
-        head = replace(head, separated=False, near_metal=True)
-    cortex = replace(cortex, femur=replace(cortex.femur, head=head))
-    neck = None
-    if head.separated:
-        upwards = aligned.frame.frame_to_lps_mm(np.array([0.0, 0.0, 0.58 * 45.0]))
-        first = normalise(centre - upwards) if aligned.neck is None else aligned.neck.direction
-        neck = keep_neck(cortex, find_neck_axis(cortex.femur.crop, head, first))
-    return _with_neck(replace(aligned, cortex=cortex), neck)
+    cortex = _hide_head(replace(cortex, femur=replace(cortex.femur, head=head)))
+    return known.seek_trochanter().give(cortex=cortex, neck=find_neck(cortex))
+
+
+def _hide_head(cortex: Cortex) -> Cortex:
+    """Return the surfaces with the head as not told where metal lies in or beside it."""
+    head = cortex.femur.head
+    if head is None or head.near_metal:
+        return cortex
+    distance = measure_distance_mm(head.centre_lps_mm, cortex.femur.metal_lps_mm)
+    if distance >= head.radius_mm + METAL_REACH_MM:
+        return cortex
+    hidden = replace(head, separated=False, near_metal=True)
+    return replace(cortex, femur=replace(cortex.femur, head=hidden))
 
 
 def _lies_in_crop(cortex: Cortex, point: NDArray[np.float64]) -> bool:
     crop = cortex.femur.crop
     index = (np.linalg.inv(crop.index_to_lps_mm) @ [*point, 1.0])[:3]
     return bool(((index >= 0) & (index <= np.array(crop.voxels_hu.shape) - 1)).all())
-
-
-def _with_neck(aligned: AlignedFemur, neck: NeckAxis | None) -> AlignedFemur:
-    """Return the femur with another neck; ML follows it, unless it was taken from elsewhere."""
-    head = aligned.cortex.femur.head
-    warnings = tuple(one for one in aligned.warnings if one != "neck_not_found")
-    if neck is None and head is not None and head.separated:
-        warnings = (*warnings, "neck_not_found")
-    found = replace(
-        aligned,
-        neck=neck,
-        neck_by_sphere=None
-        if neck is None or head is None
-        else find_neck_axis_by_sphere(aligned.cortex.femur.crop, head, neck.direction),
-        warnings=warnings,
-    )
-    if neck is not None:
-        return _turn_plane(found, Plane.NECK)
-    return found if aligned.neck is None else _fall_back(found)
-
-
-def _fall_back(aligned: AlignedFemur) -> AlignedFemur:
-    plane = Plane.SCANNER if aligned.condyles is None else Plane.CONDYLAR
-    return _turn_plane(aligned, plane)
 
 
 def _turn_plane(aligned: AlignedFemur, plane: Plane) -> AlignedFemur:
@@ -224,16 +311,14 @@ def _turn_plane(aligned: AlignedFemur, plane: Plane) -> AlignedFemur:
     return replace(aligned, frame=frame)
 
 
-def _set_neck(aligned: AlignedFemur, mark: Correction) -> AlignedFemur:
+def _set_neck(known: _Known, mark: Correction) -> _Known:
     """Return the femur with the neck's axis from a marked middle to the head's centre."""
-    head, middle = aligned.cortex.femur.head, _point(mark)
+    head, middle = known.cortex.femur.head, _point(mark)
     if head is None or not head.separated:
         raise MarkUnfitError("The neck's axis ends at the head's centre, which is not known.")
-    if (
-        aligned.neck is not None
-        and np.linalg.norm(middle - aligned.neck.centre_lps_mm) < CONFIRMED_MM
-    ):
-        return aligned
+    old = known.given.neck
+    if old is not None and np.linalg.norm(middle - old.centre_lps_mm) < CONFIRMED_MM:
+        return known
     arm = float(np.linalg.norm(head.centre_lps_mm - middle))
     if not 0.5 * head.radius_mm < arm < 3.0 * head.radius_mm:
         raise MarkUnfitError("The neck's middle lies too near to the head's centre or too far.")
@@ -242,10 +327,10 @@ def _set_neck(aligned: AlignedFemur, mark: Correction) -> AlignedFemur:
         direction=normalise(head.centre_lps_mm - middle),
         direction_u_deg=float(np.degrees(np.hypot(HAND_NECK_U_MM, head.centre_u_mm) / arm)),
     )
-    kept = keep_neck(aligned.cortex, neck)
+    kept = keep_neck(known.cortex, neck)
     if kept is None:
         raise MarkUnfitError("Metal lies in or beside the neck.")
-    return _with_neck(aligned, kept)
+    return known.seek_trochanter().give(neck=kept)
 
 
 def _set_plane(aligned: AlignedFemur, mark: Correction) -> AlignedFemur:
@@ -263,66 +348,57 @@ def _set_plane(aligned: AlignedFemur, mark: Correction) -> AlignedFemur:
     )
 
 
-def _set_trochanter(aligned: AlignedFemur, mark: Correction) -> AlignedFemur:
+def _set_trochanter(known: _Known, mark: Correction) -> _Known:
     """Return the femur with level 0 at a marked apex."""
-    apex, frame = _point(mark), aligned.frame
-    old = aligned.lesser_trochanter
-    if np.linalg.norm(apex - old.apex_lps_mm) < CONFIRMED_MM:
-        return aligned
-    level = _check_on_shaft(aligned, apex)
-    distances = np.linalg.norm(aligned.cortex.outer_lps_mm.reshape(-1, 3) - apex, axis=1)
+    apex = _point(mark)
+    if np.linalg.norm(apex - known.aligned.lesser_trochanter.apex_lps_mm) < CONFIRMED_MM:
+        return known
+    _check_on_shaft(known.aligned, apex)
+    distances = np.linalg.norm(known.cortex.outer_lps_mm.reshape(-1, 3) - apex, axis=1)
     if np.nanmin(distances) > OFF_SURFACE_MM:
         raise MarkUnfitError("It lies too far from the bone's surface.")
-    found = replace(
-        aligned,
-        lesser_trochanter=replace(
-            old, apex_lps_mm=apex, level_u_mm=HAND_LEVEL_U_MM, confidence=1.0
-        ),
-        frame=replace(frame, origin_lps_mm=frame.origin_lps_mm + level * frame.proximal),
-        warnings=tuple(one for one in aligned.warnings if one != "lt_uncertain"),
+    marked = LesserTrochanter(
+        apex_lps_mm=apex,
+        level_u_mm=HAND_LEVEL_U_MM,
+        prominence_mm=np.nan,
+        direction_deg=np.nan,
+        second_prominence_mm=0.0,
+        confidence=1.0,
     )
-    refuse_hidden_trochanter(found.cortex, found.lesser_trochanter)
-    return found
+    return known.give(trochanter=marked)
 
 
-def _set_isthmus(aligned: AlignedFemur, mark: Correction) -> AlignedFemur:
-    if not aligned.shaft_in_view:
+def _set_isthmus(known: _Known, mark: Correction) -> _Known:
+    """Return the femur with its axis down to a marked isthmus."""
+    if not known.aligned.shaft_in_view:
         raise MarkUnfitError("Too little of the shaft is in view.")
-    level = _check_on_shaft(aligned, _point(mark))
-    if level > 0:
-        raise MarkUnfitError("The isthmus lies below the lesser trochanter.")
-    return replace(
-        aligned,
-        marked_isthmus_lps_mm=_point(mark),
-        warnings=tuple(
-            one
-            for one in aligned.warnings
-            if one not in ("isthmus_not_in_view", "isthmus_ambiguous")
-        ),
-    )
+    level = _check_on_shaft(known.aligned, _point(mark))
+    trochanter = known.given.trochanter or known.aligned.lesser_trochanter
+    if level - _height_mm(known.aligned.frame, trochanter.apex_lps_mm) > ISTHMUS_BELOW_MM:
+        raise MarkUnfitError(
+            f"The isthmus lies more than {-ISTHMUS_BELOW_MM:.0f} mm below the lesser trochanter."
+        )
+    return known.seek_trochanter().give(isthmus_lps_mm=_point(mark))
 
 
-def _add_metal(aligned: AlignedFemur, mark: Correction) -> AlignedFemur:
+def _add_metal(known: _Known, mark: Correction) -> _Known:
     """Return the femur with metal at a point: what it reaches is blank, as if it had been seen."""
-    cortex = aligned.cortex
+    cortex = known.cortex
     metal = np.concatenate([cortex.femur.metal_lps_mm, _point(mark)[None]])
     distances = measure_distance_mm(cortex.outer_lps_mm, metal)
     near = (distances < METAL_REACH_MM).any(axis=1)
-    head = cortex.femur.head
-    if head is not None and (
-        measure_distance_mm(head.centre_lps_mm, metal) < head.radius_mm + METAL_REACH_MM
-    ):
-        head = replace(head, separated=False, near_metal=True)
-    cortex = replace(
-        cortex,
-        femur=replace(cortex.femur, metal_lps_mm=metal, head=head),
-        quality=cortex.quality | np.where(near, int(Quality.METAL), 0),
+    cortex = _hide_head(
+        replace(
+            cortex,
+            femur=replace(cortex.femur, metal_lps_mm=metal),
+            quality=cortex.quality | np.where(near, int(Quality.METAL), 0),
+        )
     )
-    refuse_hidden_trochanter(cortex, aligned.lesser_trochanter)
-    found = replace(aligned, cortex=cortex, condyles=keep_condyles(cortex, aligned.condyles))
-    if aligned.neck is not None:
-        separated = head is not None and head.separated
-        neck = keep_neck(cortex, aligned.neck) if separated else None
-        if neck is None:
-            found = _fall_back(replace(found, neck=None, neck_by_sphere=None))
-    return without_hidden_tip(found)
+    refuse_hidden_trochanter(cortex, known.aligned.lesser_trochanter)
+    head = cortex.femur.head
+    separated = head is not None and head.separated
+    return known.give(
+        cortex=cortex,
+        neck=keep_neck(cortex, known.given.neck) if separated else None,
+        condyles=keep_condyles(cortex, known.given.condyles),
+    )

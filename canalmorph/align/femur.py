@@ -1,6 +1,6 @@
 """The stage: lesser trochanter, proximal shaft axis and plane, settled together."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +14,11 @@ from canalmorph.align.gaps import (
     cuts_tip,
     refuse_gap_at_trochanter,
 )
+from canalmorph.align.given import GivenLandmarks, turn_condyles
 from canalmorph.align.greater_trochanter import find_trochanter_tip
 from canalmorph.align.headless import check_trochanter, find_headless_frame, use_headless_settings
 from canalmorph.align.hip_only import align_hip_only
+from canalmorph.align.isthmus import CanalSections, Isthmus, find_isthmus, take_isthmus
 from canalmorph.align.metal import (
     blame_metal,
     keep_condyles,
@@ -38,7 +40,6 @@ from canalmorph.femur_errors import (
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import find_angle_deg, fit_line, normalise
 from canalmorph.geometry.outlines import find_centroids
-from canalmorph.geometry.ridges import find_prominent_peaks
 from canalmorph.geometry.tubes import cut_tube
 from canalmorph.model.femur import (
     AlignedFemur,
@@ -56,8 +57,6 @@ from canalmorph.model.femur import (
 AXIS_TOP_MM, AXIS_TOP_SHORT_MM, AXIS_TOP_LAST_MM = -50.0, -30.0, -15.0
 #: The axis has this much of the shaft at least. [mm]
 SHORTEST_AXIS_MM = 15.0
-#: The isthmus lies below this level. [mm above the lesser trochanter]
-ISTHMUS_BELOW_MM = -40.0
 #: Below this no isthmus lies: femora of 480 mm have theirs above. [mm]
 LOWEST_SECTION_MM = -190.0
 #: A shaft that ends within the scan above this was lost on the way: femora flare to the knee some
@@ -73,30 +72,11 @@ NECK_RISE = 0.58
 #: A proximal narrow place is tried as the isthmus up to this many times the narrowest width;
 #: it is kept only where it is the narrowest in the frame that it gives.
 PROXIMAL_SHARE = 1.1
-#: A narrow place stands out from its neighbours by this at least. [mm]
-CLEAR_MINIMUM_MM = 0.1
 #: The lesser trochanter is uncertain where a second bump is 0.7 times as prominent, or its level
 #: known to no better than this: a top so flat or a hole so wide moves the flare by 0.07. [mm]
 CLEAR_CONFIDENCE, LARGEST_LEVEL_U_MM = 1.0 / 1.7, 0.6
 #: Rings whose numbers are not trusted for the axis.
 UNTRUSTED = int(Quality.OUTLINE_INCOMPLETE | Quality.METAL | Quality.FILLED_CANAL)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Isthmus:
-    level_mm: float
-    lowest_mm: float
-    in_view: bool
-    narrowest: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _CanalSections:
-    """Sections of the canal in one frame, from below to above."""
-
-    levels_mm: NDArray[np.float64]
-    width_ml_mm: NDArray[np.float64]
-    centroids_lps_mm: NDArray[np.float64]
 
 
 def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
@@ -122,8 +102,37 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     HiddenByMetalError
         If metal lies near the lesser trochanter, or hides what could not be had.
     """
+    return _align_or_blame(cortex, settings, None)
+
+
+def align_given(cortex: Cortex, given: GivenLandmarks, settings: AlignSettings) -> AlignedFemur:
+    """Return the femur aligned as `align_femur` does it, with landmarks that are known.
+
+    Axis, levels and plane follow from these as if they had been found.
+
+    Parameters
+    ----------
+    cortex : Cortex
+        Both surfaces.
+    given : GivenLandmarks
+        What is not looked for.
+    settings : AlignSettings
+        Where the rest is looked for.
+
+    Raises
+    ------
+    CanalMorphError
+        As `align_femur`.
+    """
+    return _align_or_blame(cortex, settings, given)
+
+
+def _align_or_blame(
+    cortex: Cortex, settings: AlignSettings, given: GivenLandmarks | None
+) -> AlignedFemur:
+    """Return the aligned femur; what fails beside metal is said to fail for it."""
     try:
-        return without_hidden_tip(_align(cortex, settings))
+        return without_hidden_tip(_align(cortex, settings, given))
     except (
         CanalNotFollowedError,
         HeadNotInViewError,
@@ -133,17 +142,24 @@ def align_femur(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         raise blame_metal(cortex, error) from error
 
 
-def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
+def _align(cortex: Cortex, settings: AlignSettings, known: GivenLandmarks | None) -> AlignedFemur:
     head = cortex.femur.head
-    neck = None if head is None else keep_neck(cortex, _find_neck(cortex, head))
+    given = known or GivenLandmarks(neck=find_neck(cortex))
+    neck = given.neck
     if head is None:
-        frame = find_headless_frame(cortex, settings)
+        frame = (
+            find_headless_frame(cortex, settings)
+            if given.trochanter is None
+            else make_scanner_frame(
+                cortex.axis_point_lps_mm, cortex.axis_direction, cortex.femur.side
+            )
+        )
         settings, above = use_headless_settings(settings), cortex.axis_point_lps_mm
     else:
         frame, above = _first_frame(cortex, head, neck), head.centre_lps_mm
     try:
         frame, trochanter, isthmus = _settle(
-            cortex, frame, above, neck, settings, proximal_share=PROXIMAL_SHARE
+            cortex, frame, above, given, settings, proximal_share=PROXIMAL_SHARE
         )
     except LesserTrochanterError:
         blame_gap(cortex, above, settings.trochanter_below_head_mm)
@@ -152,18 +168,19 @@ def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
     except ShaftTooShortError:
         if head is None or not head.separated:
             raise
-        return align_hip_only(cortex, head, neck, settings)
+        return align_hip_only(cortex, head, neck, settings, given.trochanter)
     refuse_hidden_trochanter(cortex, trochanter)
-    check_front_and_back(cortex, frame, above, trochanter, settings)
-    if head is None:
-        check_trochanter(trochanter, cortex, settings)
-        level_u_mm = float(np.hypot(trochanter.level_u_mm, HEADLESS_LEVEL_U_MM))
-        trochanter = replace(trochanter, level_u_mm=level_u_mm)
+    if given.trochanter is None:
+        check_front_and_back(cortex, frame, above, trochanter, settings)
+        if head is None:
+            check_trochanter(trochanter, cortex, settings)
+            level_u_mm = float(np.hypot(trochanter.level_u_mm, HEADLESS_LEVEL_U_MM))
+            trochanter = replace(trochanter, level_u_mm=level_u_mm)
     ambiguous = not isthmus.narrowest
     other = frame.proximal if ambiguous else None
     if ambiguous:
         frame, trochanter, isthmus = _settle(
-            cortex, frame, above, neck, settings, proximal_share=1.0, other_axis=other
+            cortex, frame, above, given, settings, proximal_share=1.0, other_axis=other
         )
     refuse_gap_at_trochanter(cortex, trochanter.apex_lps_mm, frame.proximal)
     axis_u_deg = _axis_u_deg(isthmus, frame.proximal, other)
@@ -176,7 +193,11 @@ def _align(cortex: Cortex, settings: AlignSettings) -> AlignedFemur:
         warnings.append("isthmus_ambiguous")
     if _shaft_is_lost(cortex, frame):
         warnings.append("shaft_not_followed")
-    condyles = _find_condyles(cortex, frame.proximal)
+    condyles = (
+        _find_condyles(cortex, frame.proximal)
+        if known is None
+        else turn_condyles(known.condyles, frame.proximal)
+    )
     if condyles is None and cortex.femur.knee is not None:
         warnings.append("condyles_not_found")
     if condyles is not None and condyles.second_block:
@@ -209,35 +230,42 @@ def _find_condyles(cortex: Cortex, proximal: NDArray[np.float64]) -> Condyles | 
     return None if found is None or cuts_condyles(femur.knee, found) else found
 
 
-def _find_neck(cortex: Cortex, head: HeadSphere) -> NeckAxis | None:
-    """Return the neck's axis; a head that was not told from its socket gives none."""
-    if not head.separated:
+def find_neck(cortex: Cortex) -> NeckAxis | None:
+    """Return the neck's axis; a head that was not told from its socket, and metal, give none."""
+    head = cortex.femur.head
+    if head is None or not head.separated:
         return None
     foot = cortex.axis_point_lps_mm
     first = normalise(normalise(head.centre_lps_mm - foot) + NECK_RISE * cortex.axis_direction)
-    return find_neck_axis(cortex.femur.crop, head, first)
+    return keep_neck(cortex, find_neck_axis(cortex.femur.crop, head, first))
 
 
 def _settle(
     cortex: Cortex,
     frame: FemurFrame,
     top_lps_mm: NDArray[np.float64],
-    neck: NeckAxis | None,
+    given: GivenLandmarks,
     settings: AlignSettings,
     *,
     proximal_share: float,
     other_axis: NDArray[np.float64] | None = None,
-) -> tuple[FemurFrame, LesserTrochanter, _Isthmus]:
-    """Iterate landmarks and frame until they stand still.
+) -> tuple[FemurFrame, LesserTrochanter, Isthmus]:
+    """Iterate landmarks and frame until they stand still; what is given is not looked for.
 
     `other_axis` is one that might as well be right.
     """
     axis_u_deg = 0.0
     for _ in range(8):
-        trochanter = _find_trochanter(cortex, frame, top_lps_mm, settings, axis_u_deg)
+        trochanter = given.trochanter or _find_trochanter(
+            cortex, frame, top_lps_mm, settings, axis_u_deg
+        )
         sections = _cut_canal(cortex, frame, trochanter)
-        isthmus = _find_isthmus(sections, settings, proximal_share)
-        new = _next_frame(cortex, trochanter, isthmus, sections, neck)
+        isthmus = (
+            find_isthmus(sections, settings, proximal_share)
+            if given.isthmus_lps_mm is None
+            else take_isthmus(sections, frame, trochanter, given.isthmus_lps_mm)
+        )
+        new = _next_frame(cortex, trochanter, isthmus, sections, given.neck)
         turned = find_angle_deg(new.proximal, frame.proximal)
         axis_u_deg = _axis_u_deg(isthmus, new.proximal, other_axis)
         moved = float(np.linalg.norm(new.origin_lps_mm - frame.origin_lps_mm))
@@ -248,7 +276,7 @@ def _settle(
 
 
 def _axis_u_deg(
-    isthmus: _Isthmus, proximal: NDArray[np.float64], other_axis: NDArray[np.float64] | None
+    isthmus: Isthmus, proximal: NDArray[np.float64], other_axis: NDArray[np.float64] | None
 ) -> float:
     """Return the standard uncertainty of the axis: centroids good to 0.1 mm over its length.
 
@@ -284,7 +312,7 @@ def _find_trochanter(
     )
 
 
-def _cut_canal(cortex: Cortex, frame: FemurFrame, trochanter: LesserTrochanter) -> _CanalSections:
+def _cut_canal(cortex: Cortex, frame: FemurFrame, trochanter: LesserTrochanter) -> CanalSections:
     """Return the canal's sections below the lesser trochanter, perpendicular to the axis."""
     zero = float(frame.lps_to_frame_mm(trochanter.apex_lps_mm)[2])
     lift = np.array([0.0, 0.0, zero])
@@ -295,7 +323,7 @@ def _cut_canal(cortex: Cortex, frame: FemurFrame, trochanter: LesserTrochanter) 
     whole = np.isfinite(sections).all(axis=(1, 2))
     if not whole.any():
         raise _short_of_sections(cortex, 0.0)
-    return _CanalSections(
+    return CanalSections(
         levels_mm=levels[whole],
         width_ml_mm=np.ptp(sections[whole, :, 0], axis=1),
         centroids_lps_mm=frame.frame_to_lps_mm(find_centroids(sections[whole]) + lift),
@@ -318,53 +346,7 @@ def _short_of_sections(cortex: Cortex, length_mm: float) -> CanalMorphError:
     return CanalNotFollowedError(side=side, cause="it cannot be told from the cortex")
 
 
-def _find_isthmus(
-    sections: _CanalSections, settings: AlignSettings, proximal_share: float
-) -> _Isthmus:
-    """Return the level of the narrowest canal in view, and whether it is the isthmus."""
-    levels = sections.levels_mm
-    lowest = float(levels.min())
-    below = levels < ISTHMUS_BELOW_MM
-    if below.sum() < 3:
-        return _Isthmus(level_mm=lowest, lowest_mm=lowest, in_view=False, narrowest=True)
-    width = _smooth_width(sections.width_ml_mm[below])
-    chosen = _most_proximal_minimum(width, proximal_share)
-    level = float(levels[below][chosen])
-    end = float(np.median(width[levels[below] < lowest + 6.0]))
-    wider = end > 1.02 * float(width[chosen]) + 0.05
-    return _Isthmus(
-        level_mm=level,
-        lowest_mm=lowest,
-        in_view=bool(wider and level - lowest >= settings.isthmus_margin_mm),
-        narrowest=bool(abs(level - float(levels[below][int(np.argmin(width))])) < 8.0),
-    )
-
-
-def _most_proximal_minimum(width_mm: NDArray[np.float64], share: float) -> int:
-    """Return the most proximal clear minimum that is at most `share` times the narrowest.
-
-    A curved canal may have two narrow places 30 mm apart, each of which, taken as the end of the
-    axis, tilts the frame so that it is itself the narrowest. Of such pairs the proximal one is
-    the isthmus, since the axis is the proximal shaft's.
-    """
-    narrow = [index for index, _ in find_prominent_peaks(-width_mm, CLEAR_MINIMUM_MM)]
-    clear = [index for index in narrow if width_mm[index] <= share * width_mm.min()]
-    return max([*clear, int(np.argmin(width_mm))])
-
-
-def _smooth_width(width_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return widths by local parabolas over 7 rings, which leave a sharp narrowing sharp."""
-    rows = np.arange(len(width_mm))
-    smooth = np.empty(len(width_mm))
-    for row in rows:
-        start = int(np.clip(row - 3, 0, max(0, len(width_mm) - 7)))
-        near = slice(start, start + 7)
-        degree = min(2, len(rows[near]) - 1)
-        smooth[row] = np.polyval(np.polyfit(rows[near] - row, width_mm[near], degree), 0.0)
-    return smooth
-
-
-def _axis_span_mm(isthmus: _Isthmus) -> tuple[float, float]:
+def _axis_span_mm(isthmus: Isthmus) -> tuple[float, float]:
     """Return top and bottom level of the sections that the axis runs through [mm]."""
     if isthmus.level_mm <= AXIS_TOP_MM - 25.0:
         return AXIS_TOP_MM, isthmus.level_mm
@@ -375,8 +357,8 @@ def _axis_span_mm(isthmus: _Isthmus) -> tuple[float, float]:
 def _next_frame(
     cortex: Cortex,
     trochanter: LesserTrochanter,
-    isthmus: _Isthmus,
-    sections: _CanalSections,
+    isthmus: Isthmus,
+    sections: CanalSections,
     neck: NeckAxis | None,
 ) -> FemurFrame:
     """Return the frame on the line through the canal's centroids, level 0 at the trochanter."""
@@ -399,7 +381,7 @@ def _shaft_is_lost(cortex: Cortex, frame: FemurFrame) -> bool:
 
 
 def _find_warnings(
-    trochanter: LesserTrochanter, isthmus: _Isthmus, length_mm: float
+    trochanter: LesserTrochanter, isthmus: Isthmus, length_mm: float
 ) -> tuple[str, ...]:
     warnings = []
     if trochanter.confidence < CLEAR_CONFIDENCE or trochanter.level_u_mm > LARGEST_LEVEL_U_MM:

@@ -11,14 +11,24 @@ from canalmorph.align.gaps import refuse_gap_at_trochanter
 from canalmorph.align.metal import refuse_hidden_trochanter
 from canalmorph.align.settings import AlignSettings
 from canalmorph.align.trochanter import find_lesser_trochanter
-from canalmorph.model.femur import AlignedFemur, Cortex, HeadSphere, NeckAxis
+from canalmorph.model.femur import (
+    AlignedFemur,
+    Cortex,
+    HeadSphere,
+    LesserTrochanter,
+    NeckAxis,
+)
 
 #: Femora lie up to 12 degrees oblique to the scanner's axis; one standard uncertainty. [deg]
 AXIS_U_DEG = 7.0
 
 
 def align_hip_only(
-    cortex: Cortex, head: HeadSphere, neck: NeckAxis | None, settings: AlignSettings
+    cortex: Cortex,
+    head: HeadSphere,
+    neck: NeckAxis | None,
+    settings: AlignSettings,
+    trochanter: LesserTrochanter | None = None,
 ) -> AlignedFemur:
     """Return the hip with its landmarks; its frame is the scanner's, good for pictures only.
 
@@ -32,6 +42,8 @@ def align_hip_only(
         Its neck.
     settings : AlignSettings
         Where to look.
+    trochanter : LesserTrochanter, optional
+        Where it is known.
 
     Raises
     ------
@@ -41,7 +53,7 @@ def align_hip_only(
         If metal lies near it.
     """
     frame = make_scanner_frame(cortex.axis_point_lps_mm, cortex.axis_direction, cortex.femur.side)
-    trochanter = find_lesser_trochanter(
+    trochanter = trochanter or find_lesser_trochanter(
         cortex.outer_lps_mm,
         cortex.outer_u_mm,
         frame,

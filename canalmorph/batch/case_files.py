@@ -30,6 +30,8 @@ from canalmorph.results_errors import ResultsNotWritableError
 
 #: Holds a case's DICOM objects, in its folder.
 DICOM_FOLDER = "dicom"
+#: Warnings of a femur in which a person marked a fracture.
+_MARKED_BREAKS = frozenset({"fracture_marked", "neck_fracture_marked"})
 #: A worker that was given up may still be writing the same case: its rename may come in between.
 MOST_RENAMES = 5
 
@@ -150,7 +152,9 @@ def write_reports(
         If a file cannot be written.
     """
     named = replace(case, patient=clinic.patient, scan=replace(case.scan, source=clinic.source))
-    content = make_content(named, notes=note_clinic(clinic.known), deidentify=clinic.deidentified)
+    broken = any(_MARKED_BREAKS & set(femur.warnings) for femur in case.femora)
+    notes = note_clinic(clinic.known, fracture_seen=broken)
+    content = make_content(named, notes=notes, deidentify=clinic.deidentified)
     write_page(case, content, pictures, folder / PAGE_NAME)
     write_sheet(case, content, pictures, folder / SHEET_NAME)
 

@@ -4,7 +4,7 @@ What is heavy or private has its own way: a noun's type may be given its own pac
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass
 from enum import Enum
 from types import NoneType, UnionType
 from typing import Any, get_args, get_origin, get_type_hints
@@ -68,6 +68,9 @@ def unpack_noun(
 ) -> Any:
     """Return the value of an annotation from what `pack_noun` made of it.
 
+    A field that was not known when the noun was packed has its default, which must mean what held
+    before there was such a field.
+
     Raises
     ------
     KeyError, TypeError, ValueError
@@ -90,6 +93,7 @@ def unpack_noun(
                     hints[part.name], plain[part.name], f"{name}.{part.name}", members, special
                 )
                 for part in fields(kind)
+                if part.name in plain or part.default is MISSING
             }
         )
     if get_origin(kind) is tuple:

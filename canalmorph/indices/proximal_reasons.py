@@ -1,5 +1,6 @@
 """Why a column of head, neck or greater trochanter is blank, in a plain sentence."""
 
+from canalmorph.model.index_columns import NECK_BROKEN
 from canalmorph.model.results import CanalProfile
 
 #: Columns that need the head, and those that need the neck or the greater trochanter besides.
@@ -24,6 +25,8 @@ def explain_proximal(profile: CanalProfile, column: str) -> str | None:
         return None
     if profile.head is None:
         return "The head of the femur is not in view or was not found."
+    if profile.head.broken and not column.startswith("trochanter_tip"):
+        return NECK_BROKEN
     if profile.head.slices_missing:
         return "Slices are missing through the head or the neck."
     if not profile.head.separated and not column.startswith("trochanter_tip"):

@@ -50,7 +50,7 @@ def find_proximal_warnings(aligned: AlignedFemur) -> tuple[str, ...]:
         warnings.append("head_not_in_view")
     elif head.slices_missing:
         warnings.append("slices_missing_at_head")
-    elif not head.separated and not head.near_metal:
+    elif not head.separated and not (head.near_metal or head.broken):
         warnings.append("head_not_separated")
     elif head.separated and (not head.is_round or head.centre_u_mm > CENTRE_UNCERTAIN_MM):
         warnings.append("head_not_round")

@@ -156,9 +156,9 @@ def find_medial_limits(
     The head's centre less ``sqrt(R^2 - dz^2)``, as a line drawn on a radiograph ends there;
     infinite where the head is not met. Near the head's pole the line hangs on the radius, and
     where head and neck meet in the section their outlines run together: the uncertainty says so.
-    It is 0 where the head is far.
+    It is 0 where the head is far. A head on a broken neck gives no line.
     """
-    if head is None:
+    if head is None or head.broken:
         return np.full(len(heights_mm), np.inf), np.zeros(len(heights_mm))
     centre = frame.lps_to_frame_mm(head.centre_lps_mm)
     reach = head.radius_mm**2 - (centre[2] - heights_mm) ** 2

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from canalmorph.measure.proximal import get_separated_head
 from canalmorph.model.femur import AlignedFemur, Condyles, FemurFrame
-from canalmorph.model.index_columns import KNEE_FACTS
+from canalmorph.model.index_columns import KNEE_FACTS, NECK_BROKEN
 from canalmorph.model.results import Measurement
 
 #: What an error of the shaft axis does to the neck's direction seen along it: the cotangent of
@@ -50,6 +50,8 @@ def explain_knee(aligned: AlignedFemur, facts: dict[str, Measurement]) -> dict[s
     femur = aligned.cortex.femur
     if "shaft_not_continuous" in femur.warnings:
         reason = "The femur is not continuous: nothing can be measured across the break."
+    elif "fracture_marked" in aligned.warnings:
+        reason = "A person marked a fracture of the shaft: nothing is measured across it."
     elif femur.knee is None:
         reason = "The scan ends above the femoral condyles."
     elif aligned.condyles is None and femur.knee.crop.gaps:
@@ -67,7 +69,9 @@ def explain_knee(aligned: AlignedFemur, facts: dict[str, Measurement]) -> dict[s
         "femur_length_mm": "The scan ends above the condyles' lowest place, or the joint cannot "
         "be told there.",
     }
-    if get_separated_head(aligned) is None:
+    if femur.head is not None and femur.head.broken:
+        others = dict.fromkeys(KNEE_FACTS, NECK_BROKEN)
+    elif get_separated_head(aligned) is None:
         others["femur_length_mm"] = "The head's sphere is not known well enough."
         others["mechanical_axis_length_mm"] = others["femur_length_mm"]
         others["mechanical_anatomical_angle_deg"] = others["femur_length_mm"]

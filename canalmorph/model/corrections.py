@@ -28,6 +28,7 @@ class CorrectionKind(StrEnum):
     CANAL_OUTLINE = "canal_outline"
     METAL = "metal"
     FRACTURE = "fracture"
+    NECK_FRACTURE = "neck_fracture"
     DROP_SIDE = "drop_side"
     SWAP_SIDES = "swap_sides"
 
@@ -43,6 +44,7 @@ POINT_COUNTS = {
     CorrectionKind.CANAL_OUTLINE: (8, 400),
     CorrectionKind.METAL: (1, 1),
     CorrectionKind.FRACTURE: (1, 1),
+    CorrectionKind.NECK_FRACTURE: (1, 1),
     CorrectionKind.DROP_SIDE: (0, 0),
     CorrectionKind.SWAP_SIDES: (0, 0),
 }

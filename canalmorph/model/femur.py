@@ -50,6 +50,9 @@ class HeadSphere:
         True where it was not told for the reason that metal lies beside it or in it.
     slices_missing : bool
         True where that is because slices are missing through the head or the neck.
+    broken : bool
+        True where a person marked a fracture of the neck or the head: where it lies says nothing
+        of the shaft.
     is_round : bool
         False where too little of the surface lies on one sphere: the sphere is then that of the
         whole articular surface, and less certain.
@@ -64,6 +67,7 @@ class HeadSphere:
     near_metal: bool = False
     slices_missing: bool = False
     is_round: bool = True
+    broken: bool = False
 
 
 #: Numbers nearer than this to metal are blank: its streaks and its blur reach so far. From the list

@@ -111,6 +111,8 @@ KNEE_FACTS = (
     "mechanical_axis_length_mm",
     "mechanical_anatomical_angle_deg",
 )
+#: Why what hangs on the head is blank where a person marked it.
+NECK_BROKEN = "A person marked a fracture of the neck or the head."
 #: Columns that are given in further planes too, by name, ML and AP meaning that plane.
 PLANE_STEMS = (
     "canal_ml_lt_plus20_mm",

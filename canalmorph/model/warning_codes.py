@@ -344,6 +344,13 @@ FEMUR_WARNINGS = (
         "Look at the pictures; length, torsion and the axes of the leg are blank.",
     ),
     _femur(
+        "neck_fracture_marked",
+        "A person marked a fracture of the neck or the head: what hangs on the head is blank, and "
+        "ML is not taken from the neck.",
+        "Look at the pictures; head, neck, offset and torsion are not those of the femur before it "
+        "broke.",
+    ),
+    _femur(
         "correction_unfit",
         "A mark that a person set no longer fits the femur as it is measured now; it was left out.",
         "Open the case on the review page, and set or withdraw the mark.",

@@ -11,7 +11,8 @@ KIND_WORDS = {
     CorrectionKind.OUTER_OUTLINE: "outer outline of a section",
     CorrectionKind.CANAL_OUTLINE: "canal outline of a section",
     CorrectionKind.METAL: "metal",
-    CorrectionKind.FRACTURE: "fracture",
+    CorrectionKind.FRACTURE: "fracture of the shaft",
+    CorrectionKind.NECK_FRACTURE: "fracture of the neck or head",
     CorrectionKind.DROP_SIDE: "left out",
     CorrectionKind.SWAP_SIDES: "left and right exchanged",
 }

@@ -7,6 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from canalmorph.align.corrected import HAND_HEAD_U_MM, HAND_LEVEL_U_MM
+from canalmorph.align.femur import align_femur
+from canalmorph.align.isthmus import Isthmus
 from canalmorph.correcting import CorrectedCase, MeasuredSides, correct_case
 from canalmorph.errors import CanalMorphError
 from canalmorph.export.surfaces import read_surfaces, write_surfaces
@@ -14,6 +17,7 @@ from canalmorph.flags import Quality
 from canalmorph.measure.rods import FemurFacts
 from canalmorph.model.corrections import Correction, CorrectionKind
 from canalmorph.model.femur import AlignedFemur, Plane, Side
+from canalmorph.model.index_columns import NECK_BROKEN, name_in_plane
 from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.pipeline import ScanMeasurement, Settings, measure_aligned
 from canalmorph.results_errors import RecordUnreadableError
@@ -142,19 +146,22 @@ def test_marks_on_what_was_found_change_nothing(desk: Desk) -> None:
     assert desk.correct().case is desk.case
 
 
-@pytest.mark.parametrize("up_mm", [8.0, -6.0])
-def test_a_trochanter_moved_along_the_shaft_moves_every_level(desk: Desk, up_mm: float) -> None:
-    """Moved by whole steps of the sections, the same sections are cut under other levels."""
+def test_a_trochanter_moved_along_the_shaft_moves_every_level(desk: Desk) -> None:
+    """Moved by whole steps of the sections, sections of nearly the same axis are cut elsewhere.
+
+    The axis begins 8 mm higher than before, and turns by 0.23 degree with the canal that it runs
+    through: 0.4 mm at 100 mm from its middle.
+    """
+    up_mm = 8.0
     before = desk.femur
     apex = desk.aligned.lesser_trochanter.apex_lps_mm + up_mm * desk.aligned.frame.proximal
     after = desk.correct(desk.mark(KIND.LESSER_TROCHANTER, apex)).case.femora[0]
     one, other = get_values(before), get_values(after)
     for name in ("isthmus_level_mm", "isthmus_inscribed_level_mm", "head_level_mm"):
-        # Places are looked for among sections on the same grid, within the fit's own rounding.
-        assert other[name] == pytest.approx(one[name] - up_mm, abs=0.05), name
+        assert other[name] == pytest.approx(one[name] - up_mm, abs=0.4), name
     for name in ("isthmus_canal_ml_mm", "head_diameter_mm", "femoral_offset_mm"):
-        assert other[name] == pytest.approx(one[name], abs=0.01), name
-    assert other["neck_shaft_angle_deg"] == pytest.approx(one["neck_shaft_angle_deg"], abs=1e-6)
+        assert other[name] == pytest.approx(one[name], abs=0.2), name
+    assert other["neck_shaft_angle_deg"] == pytest.approx(one["neck_shaft_angle_deg"], abs=0.1)
     assert np.allclose([other[f"lt_{axis}_mm"] for axis in "xyz"], apex, atol=1e-6)
     levels = {float(level): row for row, level in enumerate(before.profile.levels_mm)}
     widths = before.profile.columns["canal_ml_mm"]
@@ -163,7 +170,7 @@ def test_a_trochanter_moved_along_the_shaft_moves_every_level(desk: Desk, up_mm:
         there = levels.get(float(level) + up_mm)
         if there is not None and np.isfinite(widths[there]):
             assert after.profile.columns["canal_ml_mm"][row] == pytest.approx(
-                widths[there], abs=1e-6
+                widths[there], abs=0.2
             )
             compared += 1
     assert compared > 50
@@ -171,18 +178,80 @@ def test_a_trochanter_moved_along_the_shaft_moves_every_level(desk: Desk, up_mm:
 
 
 def test_an_isthmus_by_hand_gives_the_width_of_its_section(desk: Desk) -> None:
-    level = -100.0
-    after = desk.correct(desk.mark(KIND.ISTHMUS, desk.at_level(level))).case.femora[0]
-    values, widths = get_values(after), get_values(desk.femur)
+    corrected = desk.correct(desk.mark(KIND.ISTHMUS, desk.at_level(-100.0)))
+    after, (aligned,) = corrected.case.femora[0], corrected.aligned
+    values = get_values(after)
+    level = float(aligned.frame.lps_to_frame_mm(desk.at_level(-100.0))[2])
+    # The lesser trochanter is looked for along the axis that ends there.
+    assert level == pytest.approx(-100.0, abs=0.2)
     assert values["isthmus_level_mm"] == pytest.approx(level, abs=1e-6)
     # The width there by a parabola through nine sections of a smooth canal.
     assert values["isthmus_canal_ml_mm"] == pytest.approx(
-        widths["canal_ml_lt_minus100_mm"], abs=0.03
+        values["canal_ml_lt_minus100_mm"], abs=0.03
     )
     assert values["cfi_ml"] == pytest.approx(
         values["canal_ml_lt_plus20_mm"] / values["isthmus_canal_ml_mm"]
     )
-    assert values["mcfi_ml"] == pytest.approx(widths["mcfi_ml"])
+
+
+def find_with(desk: Desk, measurement: ScanMeasurement, kind: CorrectionKind) -> AlignedFemur:
+    """Return the femur of the whole scan as if another landmark had been found on it."""
+    cortex, aligned = measurement.aligned[0].cortex, desk.aligned
+    head = cortex.femur.head
+    assert head is not None
+    with pytest.MonkeyPatch.context() as patch:
+        if kind is KIND.LESSER_TROCHANTER:
+            apex = aligned.lesser_trochanter.apex_lps_mm + 6.5 * aligned.frame.proximal
+            moved = replace(aligned.lesser_trochanter, apex_lps_mm=apex, level_u_mm=HAND_LEVEL_U_MM)
+            patch.setattr("canalmorph.align.femur.find_lesser_trochanter", lambda *_, **__: moved)
+        elif kind is KIND.ISTHMUS:
+            isthmus = Isthmus(level_mm=-92.0, lowest_mm=-160.0, in_view=True, narrowest=True)
+            patch.setattr("canalmorph.align.femur.find_isthmus", lambda *_: isthmus)
+        else:
+            centre = head.centre_lps_mm + np.array([1.0, -2.0, 3.0])
+            head = replace(
+                head,
+                centre_lps_mm=centre,
+                centre_u_mm=HAND_HEAD_U_MM,
+                radius_u_mm=HAND_HEAD_U_MM,
+            )
+            cortex = replace(cortex, femur=replace(cortex.femur, head=head))
+        return align_femur(cortex, Settings().align)
+
+
+@pytest.mark.parametrize("kind", [KIND.LESSER_TROCHANTER, KIND.ISTHMUS, KIND.HEAD])
+def test_a_landmark_by_hand_gives_what_measuring_with_it_gives(
+    desk: Desk, measurement: ScanMeasurement, kind: CorrectionKind
+) -> None:
+    """Set right from the kept surfaces, and found so from the beginning on the whole scan."""
+    found = find_with(desk, measurement, kind)
+    head = found.cortex.femur.head
+    assert head is not None
+    mark = {
+        KIND.LESSER_TROCHANTER: lambda: desk.mark(kind, found.lesser_trochanter.apex_lps_mm),
+        KIND.ISTHMUS: lambda: desk.mark(
+            kind, found.frame.frame_to_lps_mm(np.array([0.0, 0.0, -92.0]))
+        ),
+        KIND.HEAD: lambda: desk.mark(kind, head.centre_lps_mm, radius_mm=head.radius_mm),
+    }[kind]()
+    corrected = desk.correct(mark)
+    assert corrected.unfit == ()
+    after = get_values(corrected.case.femora[0])
+    values = get_values(measure_aligned(found, Settings()))
+    # The narrowest place of all is found in the one, and set in the other.
+    hangs_on_it = ("isthmus", "cfi", "cortical_area", "canal_volume")
+    named = [
+        name
+        for name in values
+        if not (kind is KIND.ISTHMUS and any(part in name for part in hangs_on_it))
+    ]
+    assert len(named) > 60
+    for name in named:
+        # Alignment stands still to 0.05 mm or 0.02 degrees; both go there by the same steps.
+        assert after[name] == pytest.approx(values[name], abs=2e-3, rel=1e-4), name
+    if kind is not KIND.HEAD:
+        turned = corrected.aligned[0].frame.proximal - desk.aligned.frame.proximal
+        assert np.linalg.norm(turned) > 1e-3
 
 
 def test_a_head_by_hand_carries_what_hangs_on_it(desk: Desk) -> None:
@@ -194,8 +263,9 @@ def test_a_head_by_hand_carries_what_hangs_on_it(desk: Desk) -> None:
     values, before = get_values(after), get_values(desk.femur)
     assert values["head_diameter_mm"] == pytest.approx(before["head_diameter_mm"] + 2.0)
     assert values["head_z_mm"] == pytest.approx(before["head_z_mm"] + 2.0)
+    # The lesser trochanter is looked for again below the head, in a plane through the new neck.
     assert values["head_to_lt_mm"] == pytest.approx(
-        float(np.linalg.norm(centre - desk.aligned.lesser_trochanter.apex_lps_mm))
+        float(np.linalg.norm(centre - desk.aligned.lesser_trochanter.apex_lps_mm)), abs=0.2
     )
     # Two millimetres up at a neck of some 45 mm turn it by about 2 degrees.
     turned = values["neck_shaft_angle_deg"] - before["neck_shaft_angle_deg"]
@@ -246,23 +316,27 @@ def test_a_drawn_circle_has_its_diameter(desk: Desk) -> None:
         assert after.columns[name][row] == pytest.approx(2 * radius, abs=0.03), name
     assert after.columns["canal_area_mm2"][row] == pytest.approx(np.pi * radius**2, rel=0.005)
     assert after.quality[row] & int(Quality.HAND_DRAWN)
-    assert after.columns["outer_ml_mm"][row] == pytest.approx(before.columns["outer_ml_mm"][row])
+    assert after.columns["outer_ml_mm"][row] == pytest.approx(
+        before.columns["outer_ml_mm"][row], abs=0.01
+    )
     # An edge by hand is less sure than one that was fitted.
     assert after.uncertainties["canal_ml_mm"][row] > before.uncertainties["canal_ml_mm"][row]
+    # The axis runs through the canal's middles, those of what was drawn among them.
     away = np.abs(after.levels_mm - level) > 4.5
     np.testing.assert_allclose(
-        after.columns["canal_ml_mm"][away], before.columns["canal_ml_mm"][away]
+        after.columns["canal_ml_mm"][away], before.columns["canal_ml_mm"][away], atol=0.1
     )
 
 
 def test_drawn_sections_near_each_other_are_joined(desk: Desk) -> None:
     marks = [
         desk.mark(KIND.CANAL_OUTLINE, *draw_circle(desk, level, radius), place=str(level))
-        for level, radius in ((-80.0, 5.0), (-88.0, 7.0))
+        for level, radius in ((-80.0, 6.5), (-88.0, 7.5))
     ]
     after = desk.correct(*marks).case.femora[0].profile
     row = int(np.argmin(np.abs(after.levels_mm + 84.0)))
-    assert after.columns["canal_ml_mm"][row] == pytest.approx(12.0, abs=0.03)
+    # Seen along the axis through the drawn middles, too, which is turned by some 0.1 degree.
+    assert after.columns["canal_ml_mm"][row] == pytest.approx(14.0, abs=0.06)
 
 
 def test_marked_metal_blanks_what_it_reaches(desk: Desk) -> None:
@@ -271,8 +345,11 @@ def test_marked_metal_blanks_what_it_reaches(desk: Desk) -> None:
     near = np.abs(profile.levels_mm + 100.0) < 15.0
     far = np.abs(profile.levels_mm + 100.0) > 45.0
     assert np.isnan(profile.columns["canal_ml_mm"][near]).all()
+    # The axis does without what metal reaches.
     np.testing.assert_allclose(
-        profile.columns["canal_ml_mm"][far], desk.femur.profile.columns["canal_ml_mm"][far]
+        profile.columns["canal_ml_mm"][far],
+        desk.femur.profile.columns["canal_ml_mm"][far],
+        atol=0.1,
     )
     assert "metal" in after.warnings
     assert "canal_ml_lt_minus100_mm" not in get_values(after)
@@ -291,6 +368,27 @@ def test_below_a_marked_fracture_nothing_is_measured(desk: Desk) -> None:
     assert np.isfinite(profile.columns["canal_ml_mm"][profile.levels_mm > -100.0]).any()
     assert "fracture_marked" in after.warnings
     assert "torsion_deg" not in get_values(after)
+
+
+def test_a_broken_neck_blanks_what_hangs_on_the_head(desk: Desk) -> None:
+    neck = desk.aligned.neck
+    assert neck is not None
+    (after,) = desk.correct(desk.mark(KIND.NECK_FRACTURE, neck.centre_lps_mm)).case.femora
+    values, before = get_values(after), get_values(desk.femur)
+    hanging = {name for name in before if name.startswith(("head_", "neck_", "femoral_offset"))}
+    assert len(hanging) > 8
+    for name in hanging:
+        assert name not in values
+        assert after.indices.reasons[name] == NECK_BROKEN
+    assert after.profile.frame.plane is Plane.SCANNER
+    # What the neck's place does not touch stays: the scanner's plane was measured before, too.
+    for stem in ("isthmus_canal_ml_mm", "cti_ml_lt_minus100", "dcfi_ml"):
+        assert values[stem] == pytest.approx(before[name_in_plane(stem, "scanner")], abs=0.01)
+    assert values["isthmus_canal_inscribed_mm"] == pytest.approx(
+        before["isthmus_canal_inscribed_mm"], abs=0.02
+    )
+    assert "neck_fracture_marked" in after.warnings
+    assert "head_not_separated" not in after.warnings
 
 
 def test_a_fracture_at_the_trochanter_leaves_no_femur(desk: Desk) -> None:
