@@ -28,6 +28,8 @@ import pydicom
 import pytest
 
 if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
     from canalmorph.batch.outcomes import MeasureScan
     from canalmorph.model.femur import AlignedFemur, Cortex, Femur
     from canalmorph.model.results import CanalIndices, CanalProfile
@@ -39,6 +41,15 @@ if TYPE_CHECKING:
 #: Markers of tests that need something beside the project; each is skipped with its reason
 #: where that is missing, and fails for it where CANALMORPH_NO_SKIP is set, as .ci/run does.
 NEEDS_SOMETHING = ("outside_data", "browser", "dicom_tools", "archive")
+#: What a browser would do of its own accord is left out.
+BROWSER_FLAGS = (
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
 
 
 @pytest.hookimpl(wrapper=True)
@@ -58,6 +69,21 @@ def pytest_runtest_makereport(
 def project_folder() -> Path:
     """Return the folder of ``pyproject.toml``."""
     return Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator["Browser"]:
+    """Return a headless Chromium that asks for nothing by itself, or skip the test."""
+    playwright = pytest.importorskip("playwright.sync_api")
+    found = shutil.which("chromium")
+    if found is None:
+        pytest.skip("No program called chromium is installed.")
+    with playwright.sync_playwright() as session:
+        launched = session.chromium.launch(
+            executable_path=found, chromium_sandbox=False, args=list(BROWSER_FLAGS)
+        )
+        yield launched
+        launched.close()
 
 
 @pytest.fixture(scope="session")

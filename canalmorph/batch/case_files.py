@@ -9,6 +9,7 @@ from pathlib import Path
 
 from canalmorph.advise.clinic import note_clinic
 from canalmorph.batch.clinic import CLINIC_NAME, CaseClinic, write_clinic
+from canalmorph.batch.dicom_results import DICOM_FOLDER, write_dicom_results
 from canalmorph.batch.digest import RECORD_NAME, write_digest
 from canalmorph.batch.folder import OUTDATED_SUFFIX, UNFINISHED_PREFIX, ResultsFolder
 from canalmorph.batch.ledger import Entry, NamedRefusal
@@ -28,8 +29,6 @@ from canalmorph.report.pictures import FemurPictures, take_all_pictures
 from canalmorph.report.sheet import SHEET_NAME, write_sheet
 from canalmorph.results_errors import ResultsNotWritableError
 
-#: Holds a case's DICOM objects, in its folder.
-DICOM_FOLDER = "dicom"
 #: Warnings of a femur in which a person marked a fracture.
 _MARKED_BREAKS = frozenset({"fracture_marked", "neck_fracture_marked"})
 #: A worker that was given up may still be writing the same case: its rename may come in between.
@@ -120,17 +119,15 @@ def _write_dicom(
     deidentified: bool,
 ) -> None:
     """Write a case as DICOM objects into its own folder of them."""
-    # Not installed where nobody asks for it.
     from canalmorph.export.dicom_context import deidentify_source
-    from canalmorph.export.dicom_objects import write_dicom_objects
 
     case = measurement.case
     if deidentified:
         sources = [
             deidentify_source(each, case_id=case.case_id, key=folder.key) for each in sources
         ]
-    write_dicom_objects(
-        unfinished / DICOM_FOLDER,
+    write_dicom_results(
+        unfinished,
         case,
         measurement.aligned,
         volume,

@@ -13,16 +13,22 @@ from canalmorph.batch.clinic import (
     read_clinic,
     write_clinic,
 )
+from canalmorph.batch.dicom_results import remake_dicom_results
 from canalmorph.batch.digest import RECORD_NAME
 from canalmorph.batch.folder import CODEBOOK_NAME, ResultsFolder, find_key, hold_results
 from canalmorph.batch.reviews import open_reviews
-from canalmorph.batch.shown import find_corrected
+from canalmorph.batch.shown import find_corrected, hash_marks
 from canalmorph.correcting import CorrectedCase
 from canalmorph.errors import CanalMorphError
+from canalmorph.export.files import write_atomically
 from canalmorph.model.corrections import Review
 from canalmorph.report.picture_file import PICTURES_NAME, read_pictures
 from canalmorph.report.pictures import take_all_pictures
+from canalmorph.report.sheet import SHEET_NAME
 from canalmorph.results_errors import ResultsNotWritableError
+
+#: Of which state of the review the pages and objects of a case are.
+FOLLOWED_NAME = ".followed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +102,50 @@ def _redraw(
     clinic = read_clinic(case_folder / CLINIC_NAME)
     stated = _find_row(clinic, case_folder.name, table, series)
     draw_reviewed(case_folder, stated, review)
+
+
+def follow_review(
+    case_folder: Path, review: Review, corrected: CorrectedCase | None = None
+) -> bool:
+    """Draw a case and make its DICOM objects as its review has it; return whether that was due.
+
+    Parameters
+    ----------
+    case_folder : Path
+        Of the case.
+    review : Review
+        What the ledger holds of the case.
+    corrected : CorrectedCase, optional
+        With these marks and what it was measured on, where it is at hand.
+
+    Raises
+    ------
+    RecordUnreadableError, OSError
+        If a part is damaged, or the folder cannot be written.
+    """
+    if not is_due(case_folder, review):
+        return False
+    if corrected is None:
+        corrected = find_corrected(case_folder, review, anew=True)
+    draw_reviewed(case_folder, read_clinic(case_folder / CLINIC_NAME), review, corrected)
+    case = replace(corrected.case, review=review)
+    remake_dicom_results(case_folder, case, corrected.aligned, case_folder / SHEET_NAME)
+    # Last, so that whoever opens the folder next does what was broken off.
+    write_atomically(case_folder / FOLLOWED_NAME, _tell_state(case_folder, review).encode())
+    return True
+
+
+def is_due(case_folder: Path, review: Review) -> bool:
+    """Return whether pages and objects of a case are of an earlier state of its review."""
+    try:
+        followed = (case_folder / FOLLOWED_NAME).read_text("utf-8")
+    except OSError:
+        return review.version > 0
+    return followed != _tell_state(case_folder, review)
+
+
+def _tell_state(case_folder: Path, review: Review) -> str:
+    return f"{review.version} {hash_marks(review.corrections, case_folder)}"
 
 
 def draw_reviewed(

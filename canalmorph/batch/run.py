@@ -4,6 +4,7 @@ This process alone writes the ledger and the tables; an engine measures the case
 elsewhere, and whoever measures one writes its folder.
 """
 
+import logging
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
@@ -25,8 +26,11 @@ from canalmorph.batch.outcomes import (
     SilentListener,
 )
 from canalmorph.batch.plan import Planner, name_series
+from canalmorph.batch.redraw import follow_review
+from canalmorph.batch.reviews import Reviews
 from canalmorph.batch.tables import Tables
 from canalmorph.batch.task import CaseReport, CaseTask, lacks_dicom
+from canalmorph.errors import CanalMorphError
 from canalmorph.export.environment import write_environment
 from canalmorph.model.results import Refusal
 from canalmorph.pipeline import Settings, measure_scan
@@ -34,6 +38,8 @@ from canalmorph.read.found import SeriesFound
 from canalmorph.read.scans import survey_scans
 from canalmorph.results_errors import ResultsNotWritableError
 from canalmorph.version import VERSION
+
+_log = logging.getLogger(__name__)
 
 
 def measure_inputs(
@@ -130,6 +136,7 @@ class _Run:
         finally:
             self._tables.write()
             write_cohort_page(self._folder, self._ledger)
+        self._follow_reviews(outcomes)
         return BatchResult(
             folder=self._folder.path,
             outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.number)),
@@ -175,6 +182,20 @@ class _Run:
                 outcome = self._end_task(task, report)
                 self._listener.end_case(outcome)
                 yield outcome
+
+    def _follow_reviews(self, outcomes: Sequence[CaseOutcome]) -> None:
+        """Draw cases that were measured anew as their reviews have them."""
+        reviews = Reviews.of(self._ledger).list_all()
+        for outcome in outcomes:
+            review = reviews.get(outcome.case_id)
+            if review is None or outcome.kept or outcome.state != MEASURED:
+                continue
+            try:
+                follow_review(self._folder.cases / outcome.case_id, review)
+            except CanalMorphError as error:
+                _log.warning("The pages of %s were not drawn (%s).", outcome.case_id, error.code)
+            except OSError as error:
+                raise ResultsNotWritableError(folder=str(self._folder.path)) from error
 
     def _note_environment(self) -> None:
         try:

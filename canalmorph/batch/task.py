@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from canalmorph.batch.case_files import DICOM_FOLDER
 from canalmorph.batch.clinic import ClinicTable
+from canalmorph.batch.dicom_results import DICOM_FOLDER, SOURCE_NAME
 from canalmorph.batch.digest import read_digest
 from canalmorph.batch.folder import ResultsFolder
 from canalmorph.batch.identity import hide_refusal
@@ -185,7 +185,9 @@ def find_finished(task: CaseTask) -> CaseReport | None:
 def lacks_dicom(folder: ResultsFolder, case_id: str, femora: Sequence[Row]) -> bool:
     """Return whether a measured DICOM series is without the objects that it could have."""
     warned = any(NO_DICOM_RESULTS in str(row["warnings"]).split(";") for row in femora)
-    return bool(femora) and not warned and not (folder.cases / case_id / DICOM_FOLDER).exists()
+    case_folder = folder.cases / case_id
+    whole = all((case_folder / name).exists() for name in (DICOM_FOLDER, SOURCE_NAME))
+    return bool(femora) and not warned and not whole
 
 
 def hide_if_asked(task: CaseTask, refusal: Refusal, file: str) -> Refusal:

@@ -24,6 +24,7 @@ PRIVATE_MEANINGS = {
     "standard_uncertainty": "Standard uncertainty (coverage factor 1)",
     "quantity": "Kind of quantity",
     "standing": "What this report is and is not",
+    "review": "What a person said of the measurements",
     "caution": "Caution",
     "doubt": "Doubt about this femur or its scan",
     "reason_for": "Reason for the suggestion",
@@ -43,6 +44,7 @@ PRIVATE_MEANINGS = {
     "neck": "Plane of shaft axis and neck axis",
     "condylar": "Plane of the posterior condylar line",
     "scanner": "Scanner's coronal plane",
+    "hand": "Plane set by a person",
 }
 #: UCUM code and meaning, by the unit of the registry of columns.
 UNITS = {

@@ -7,10 +7,11 @@ measured with, since an object of other content must have another UID.
 
 import hashlib
 import hmac
+import json
 import re
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -87,10 +88,15 @@ class ObjectContext:
         return make_uid("series", kind, self.source.study_uid, self.source.series_uid)
 
     def make_object_uid(self, kind: str) -> str:
-        """Return the UID of an object: another for other images, settings, or another version."""
+        """Return the UID of an object.
+
+        Another for other images, settings, another version, or another state of the review.
+        """
         case = self.case
         images = [image.sop_instance_uid for each in self.sources for image in each.images]
-        made_with = (case.settings_hash, case.software_version, case.scan.input_sha256)
+        made_with = [case.settings_hash, case.software_version, case.scan.input_sha256]
+        if case.review is not None and case.review.version:
+            made_with.append(json.dumps(asdict(case.review), default=str, sort_keys=True))
         return make_uid("object", self.make_series_uid(kind), *made_with, *images)
 
     def describe_object(self, kind: str, number: int, description: str) -> dict[str, Any]:
@@ -99,7 +105,8 @@ class ObjectContext:
             "series_instance_uid": self.make_series_uid(kind),
             "series_number": number,
             "sop_instance_uid": self.make_object_uid(kind),
-            "instance_number": 1,
+            # What takes the place of an earlier object of its series comes after it.
+            "instance_number": 1 if self.case.review is None else 1 + self.case.review.version,
             "manufacturer": MAKER,
             "manufacturer_model_name": MAKER,
             "software_versions": self.case.software_version,

@@ -4,7 +4,9 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+from pydicom import dcmread
 from pydicom.dataset import Dataset
+from pydicom.errors import InvalidDicomError
 
 from canalmorph.export.dicom_context import ObjectContext, mark_object
 from canalmorph.export.dicom_pdf import make_pdf_object
@@ -31,6 +33,7 @@ def write_dicom_objects(
     deidentified: bool = False,
     report_pdf: Path | None = None,
     moment: datetime | None = None,
+    predecessors: Sequence[Dataset] = (),
 ) -> list[Path]:
     """Write segmentation, numbers and, where there is one, the report's PDF as DICOM files.
 
@@ -53,6 +56,8 @@ def write_dicom_objects(
         The report; passed over where it does not exist.
     moment : datetime, optional
         When the objects are made, now by default.
+    predecessors : sequence of Dataset
+        Documents of numbers that these take the place of, as of `list_predecessors`.
 
     Returns
     -------
@@ -67,7 +72,9 @@ def write_dicom_objects(
     Notes
     -----
     All objects have the source's study, patient and frame of reference, and UIDs that are the
-    same whenever the same scan is measured with the same settings and version.
+    same whenever the same scan is measured with the same settings and version. What a person
+    set right or signed has other UIDs in the same series, and the document of numbers names
+    those before it as its predecessors.
     """
     context = ObjectContext(
         case=case,
@@ -83,7 +90,7 @@ def write_dicom_objects(
         segmentation = make_segmentation(context, labels, float(volume.spacing_mm[0]))
         objects: list[tuple[str, Dataset | None]] = [
             (SEGMENTATION_NAME, segmentation),
-            (REPORT_NAME, make_report_document(context, labels, segmentation)),
+            (REPORT_NAME, make_report_document(context, labels, segmentation, predecessors)),
         ]
         if report_pdf is not None and report_pdf.exists():
             objects.append((PDF_NAME, make_pdf_object(context, report_pdf.read_bytes())))
@@ -93,3 +100,36 @@ def write_dicom_objects(
                     mark_object(dataset, context).save_as(stream, enforce_file_format=True)
                 written.append(folder / name)
     return written
+
+
+def list_predecessors(folder: Path) -> tuple[Dataset, ...]:
+    """Return the document of numbers in a folder, and its own predecessors, as references.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    path = folder / REPORT_NAME
+    if not path.exists():
+        return ()
+    try:
+        document = dcmread(path)
+    except InvalidDicomError:
+        return ()
+    found = [_refer(document.StudyInstanceUID, document.SeriesInstanceUID, document)]
+    for study in document.get("PredecessorDocumentsSequence", ()):
+        for series in study.ReferencedSeriesSequence:
+            found += [
+                _refer(study.StudyInstanceUID, series.SeriesInstanceUID, item)
+                for item in series.ReferencedSOPSequence
+            ]
+    return tuple(found)
+
+
+def _refer(study_uid: str, series_uid: str, item: Dataset) -> Dataset:
+    reference = Dataset()
+    reference.StudyInstanceUID, reference.SeriesInstanceUID = study_uid, series_uid
+    reference.SOPClassUID = item.get("SOPClassUID") or item.ReferencedSOPClassUID
+    reference.SOPInstanceUID = item.get("SOPInstanceUID") or item.ReferencedSOPInstanceUID
+    return reference

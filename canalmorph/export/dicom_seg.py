@@ -16,6 +16,7 @@ from pydicom.uid import DeflatedExplicitVRLittleEndian
 from canalmorph.export.dicom_codes import LATERALITIES, make_private_code
 from canalmorph.export.dicom_context import MAKER, ObjectContext, list_planes, make_uid, name_plane
 from canalmorph.export.masks import LABELS
+from canalmorph.flags import Quality
 from canalmorph.model.dicom_source import DicomSource, SourceImage
 from canalmorph.model.femur import Side
 
@@ -103,7 +104,7 @@ def _describe_segment(
         segment_label=f"{side.value.capitalize()} femur, {part}",
         segmented_property_category=category,
         segmented_property_type=kind,
-        algorithm_type="AUTOMATIC",
+        algorithm_type="SEMIAUTOMATIC" if _is_hand_drawn(context, side) else "AUTOMATIC",
         algorithm_identification=AlgorithmIdentificationSequence(
             name=MAKER,
             family=codes.DCM.EdgeDetection,
@@ -118,6 +119,14 @@ def _describe_segment(
     description.AnatomicRegionSequence[0].AnatomicRegionModifierSequence = [modifier]
     description.RecommendedDisplayCIELabValue = list(colour)
     return description
+
+
+def _is_hand_drawn(context: ObjectContext, side: Side) -> bool:
+    """Return whether a person drew an outline of a femur."""
+    return any(
+        femur.side is side and bool((femur.profile.quality & int(Quality.HAND_DRAWN)).any())
+        for femur in context.case.femora
+    )
 
 
 def _refer_to_frames(segmentation: Segmentation, source: DicomSource) -> None:

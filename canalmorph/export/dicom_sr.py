@@ -20,6 +20,7 @@ from highdicom.sr import (
     NumContentItem,
     ObservationContext,
     ObserverContext,
+    PersonObserverIdentifyingAttributes,
     QualitativeEvaluation,
     ReferencedSegment,
     RelationshipTypeValues,
@@ -30,6 +31,7 @@ from highdicom.sr import (
     VolumetricROIMeasurementsAndQualitativeEvaluations,
 )
 from numpy.typing import NDArray
+from pydicom.dataset import Dataset
 from pydicom.sr.codedict import codes
 
 from canalmorph.export.dicom_codes import (
@@ -59,11 +61,16 @@ _ELSEWHERE = ("case_id", "side", "warnings", *CHOICES)
 _COMMENT = CodedConcept("121106", "DCM", "Comment")
 _EVALUATIONS = CodedConcept("C0034375", "UMLS", "Qualitative Evaluations")
 _Group = MeasurementsAndQualitativeEvaluations | VolumetricROIMeasurementsAndQualitativeEvaluations
+#: A part of a name has so many signs at most, with its separator.
+LONGEST_NAME = 63
 _LATERALITY = CodedConcept("272741003", "SCT", "Laterality")
 
 
 def make_report_document(
-    context: ObjectContext, labels: NDArray[np.uint8], segmentation: Segmentation | None
+    context: ObjectContext,
+    labels: NDArray[np.uint8],
+    segmentation: Segmentation | None,
+    predecessors: Sequence[Dataset] = (),
 ) -> ComprehensiveSR:
     """Return the numbers of a case as a Structured Report.
 
@@ -75,6 +82,8 @@ def make_report_document(
         As in the segmentation: a femur's source images are the slices on which it has a label.
     segmentation : Segmentation or None
         Object of the labels.
+    predecessors : sequence of Dataset
+        Documents that this one takes the place of; itself among them is passed over.
     """
     rows = make_case_rows(context.case).femurs
     groups: list[_Group] = [
@@ -90,6 +99,8 @@ def make_report_document(
         title=codes.DCM.ImagingMeasurementReport,
     )
     report[0].ContentSequence.append(_make_evaluations(context, rows))
+    described = context.describe_object(KIND, 9102, "Femoral canal measurements")
+    earlier = [one for one in predecessors if one.SOPInstanceUID != described["sop_instance_uid"]]
     evidence = [item for source in context.sources for item in list_evidence(source)]
     return ComprehensiveSR(
         evidence=[*evidence, *([] if segmentation is None else [segmentation])],
@@ -98,7 +109,8 @@ def make_report_document(
         is_final=False,
         is_verified=False,
         transfer_syntax_uid="1.2.840.10008.1.2.1",
-        **context.describe_object(KIND, 9102, "Femoral canal measurements"),
+        previous_versions=earlier or None,
+        **described,
     )
 
 
@@ -110,11 +122,35 @@ def _describe_observer(context: ObjectContext) -> ObservationContext:
         model_name=f"{MAKER} {context.case.software_version}",
         serial_number=context.case.settings_hash,
     )
+    reader = _name_reader(context)
+    person = None
+    if reader:
+        person = ObserverContext(
+            observer_type=codes.DCM.Person,
+            observer_identifying_attributes=PersonObserverIdentifyingAttributes(name=reader),
+        )
     return ObservationContext(
+        observer_person_context=person,
         observer_device_context=ObserverContext(
             observer_type=codes.DCM.Device, observer_identifying_attributes=device
-        )
+        ),
     )
+
+
+def _name_reader(context: ObjectContext) -> str:
+    """Return who signed, rejected or set marks, as a person's name in DICOM; empty for nobody.
+
+    The name is as typed, which no authority vouches for: the document stays unverified.
+    """
+    review = context.case.review
+    if review is None or context.deidentified:
+        return ""
+    typed = "".join(
+        " " if sign in "^=\\" or not sign.isprintable() else sign
+        for sign in review.by or review.marked_by
+    )
+    # A name of one part ends with its separator.
+    return f"{typed.strip()[:LONGEST_NAME]}^" if typed.strip() else ""
 
 
 def _make_group(

@@ -5,9 +5,11 @@ from collections.abc import Iterator
 from canalmorph.model.codes import describe_warning
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CaseResult, FemurResult
+from canalmorph.model.review_words import describe_review
 from canalmorph.model.standing import STANDING
 
 NOT_A_DIAGNOSIS = "Measurements by a program, read by nobody yet; not a diagnosis."
+REVIEWED = "Measurements by a program, seen by a person; not a diagnosis."
 #: A side (None for the whole case), the private code of what is said, and the sentence.
 Sentence = tuple[Side | None, str, str]
 
@@ -20,9 +22,13 @@ def list_sentences(case: CaseResult, *, deidentified: bool) -> Iterator[Sentence
     case : CaseResult
         The case.
     deidentified : bool
-        Whether the names of files, which stand in refusals, are to be left out.
+        Whether the names of files, which stand in refusals, and of who reviewed are to be left
+        out.
     """
-    yield None, "standing", f"{NOT_A_DIAGNOSIS} {STANDING}"
+    said = describe_review(case.review, named=not deidentified)
+    yield None, "standing", f"{REVIEWED if said else NOT_A_DIAGNOSIS} {STANDING}"
+    for sentence in said:
+        yield None, "review", sentence
     for code in case.scan.warnings:
         yield None, "doubt", describe_warning(code)
     for refusal in case.refusals:

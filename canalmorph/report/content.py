@@ -8,6 +8,7 @@ from canalmorph.model.clinic import ClinicNotes
 from canalmorph.model.codes import describe_warning
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CaseResult, FemurResult
+from canalmorph.model.review_words import describe_review
 from canalmorph.model.standing import STANDING
 from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.deciding import list_deciding
@@ -21,7 +22,6 @@ from canalmorph.report.listing import (
     list_numbers,
     list_widths,
 )
-from canalmorph.report.reviewing import describe_review
 from canalmorph.report.sides import SideRow, describe_sides, list_sides
 from canalmorph.report.turning import describe_torsion, describe_turning
 from canalmorph.report.wording import (

@@ -19,7 +19,7 @@ from canalmorph.batch.digest import RECORD_NAME
 from canalmorph.batch.folder import CODEBOOK_NAME, ResultsFolder, find_key, hold_results
 from canalmorph.batch.ledger import open_ledger
 from canalmorph.batch.listing import write_cohort_page
-from canalmorph.batch.redraw import draw_reviewed
+from canalmorph.batch.redraw import follow_review, is_due
 from canalmorph.batch.repeat import decode_settings
 from canalmorph.batch.reviews import (
     CHANGES,
@@ -44,6 +44,7 @@ from canalmorph.results_errors import (
     ReviewOutrunError,
 )
 from canalmorph.review.case_index import CaseIndex, read_terms
+from canalmorph.version import VERSION
 
 #: Cases that are kept at hand; each is some 50 MB.
 N_AT_HAND = 4
@@ -67,6 +68,8 @@ class Bench:
         Empty for a case of an earlier version, which can be seen and signed only.
     settings : Settings or None
         That it was measured with; None where this version has not the same.
+    why_fixed : str
+        Why it cannot be corrected, and what to do, in sentences; empty where it can.
     known : MeasuredSides
         Femora with marks.
     stamp : int
@@ -79,6 +82,7 @@ class Bench:
     aligned: tuple[AlignedFemur, ...]
     settings: Settings | None
     stamp: int
+    why_fixed: str = ""
     known: MeasuredSides = field(default_factory=MeasuredSides)
     lock: threading.Lock = field(default_factory=threading.Lock)
     turn: threading.Lock = field(default_factory=threading.Lock)
@@ -101,10 +105,7 @@ class Bench:
 
     def _correct(self, marks: tuple[Correction, ...], *, brief: bool) -> CorrectedCase:
         if not self.aligned or self.settings is None:
-            raise ValueError(
-                "This case was measured by an earlier version and holds too little to be "
-                "measured again; run `canalmorph measure` on its scan first."
-            )
+            raise ValueError(self.why_fixed)
         return correct_case(
             self.case, self.aligned, marks, self.settings, known=self.known, brief=brief
         )
@@ -118,7 +119,7 @@ class OpenCase:
     automatic_aligned: tuple[AlignedFemur, ...]
     review: Review
     corrected: CorrectedCase
-    can_correct: bool
+    why_fixed: str
     is_brief: bool = False
 
 
@@ -140,8 +141,16 @@ class ReviewDesk:
         self._files_due: set[str] = set()
         self._writing = threading.Lock()
         self._stop = threading.Event()
+        self._take_up()
         self._writer = threading.Thread(target=self._write_later, daemon=True)
         self._writer.start()
+
+    def _take_up(self) -> None:
+        """Note the pages that an earlier desk, or a run, left behind what was said."""
+        for case_id, review in self.reviews.list_all().items():
+            folder = self._folder.cases / case_id
+            if (folder / RECORD_NAME).is_file() and is_due(folder, review):
+                self._pages_due[case_id] = time.monotonic() + PAGES_QUIET_S
 
     def close(self) -> None:
         """Write what is left to write, and free the files."""
@@ -187,7 +196,7 @@ class ReviewDesk:
             automatic_aligned=bench.aligned,
             review=review,
             corrected=corrected,
-            can_correct=bool(bench.aligned) and bench.settings is not None,
+            why_fixed=bench.why_fixed,
             is_brief=brief and bool(review.corrections),
         )
 
@@ -321,8 +330,8 @@ class ReviewDesk:
         try:
             folder = self.find_folder(case_id)
             case = self.open_case(case_id)
-            draw_reviewed(folder, self.read_clinic(case_id), case.review, case.corrected)
-        except (CanalMorphError, OSError, KeyError) as error:
+            follow_review(folder, case.review, case.corrected)
+        except (CanalMorphError, ImportError, OSError, KeyError) as error:
             _log.warning("The pages of %s were not drawn (%s).", case_id, type(error).__name__)
 
     def read_clinic(self, case_id: str) -> CaseClinic:
@@ -366,12 +375,22 @@ def _lay_out(folder: Path, stamp: int) -> Bench:
     case = read_record(folder / RECORD_NAME)
     aligned: tuple[AlignedFemur, ...] = ()
     settings: Settings | None = None
+    why = ""
     try:
         settings = decode_settings(case.settings)
         aligned = read_surfaces(folder / SURFACES_NAME)
-    except (RecordUnreadableError, TypeError, ValueError):
-        pass  # It can be seen and signed; `Bench.correct` says why it cannot be corrected.
-    return Bench(case=case, aligned=aligned, settings=settings, stamp=stamp)
+    except RecordUnreadableError:
+        why = f"{SURFACES_NAME}, from which it would be measured again, is absent or damaged, or is"
+    except (TypeError, ValueError):
+        why = "The settings that it was measured with are"
+    if why:
+        why = (
+            f"This case can be seen and signed, and not be corrected. {why} of another version "
+            f"(measured with {case.software_version}, this is {VERSION}). To correct it, measure "
+            "its scan again into the same results: canalmorph measure SCANS --out RESULTS --again. "
+            "What was said of it stays."
+        )
+    return Bench(case=case, aligned=aligned, settings=settings, stamp=stamp, why_fixed=why)
 
 
 def _need(mark: Correction | None) -> Correction:

@@ -16,13 +16,13 @@ from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.model.corrections import Correction, CorrectionKind
 from canalmorph.model.femur import AlignedFemur, FemurFrame, Plane, Side
 from canalmorph.model.results import CaseResult, FemurResult, Measurement
+from canalmorph.model.review_words import KIND_WORDS, describe_review
 from canalmorph.report.cuts import READINGS
 from canalmorph.report.drawing import get_lateral_sign, get_view_sign
 from canalmorph.report.listing import name_column
 from canalmorph.report.numbers import format_level, format_measurement
 from canalmorph.report.outlines import find_edges, find_section, find_view
 from canalmorph.report.projection import sample_section
-from canalmorph.report.reviewing import KIND_WORDS, describe_review
 from canalmorph.report.wording import (
     FIXATION_WORDS,
     PLANE_WORDS,
@@ -30,6 +30,7 @@ from canalmorph.report.wording import (
     describe_shape,
 )
 from canalmorph.review.desk import OpenCase
+from canalmorph.review.drawn_marks import list_drawn_marks
 from canalmorph.review.films import FilmStore
 
 #: Numbers that are always shown; others where marks change them.
@@ -67,9 +68,12 @@ def describe_case(
         "version": review.version,
         "state": review.state.value,
         "review": list(describe_review(review)),
-        "can_correct": opened.can_correct,
+        "can_correct": not opened.why_fixed,
+        "why_fixed": opened.why_fixed,
         "is_brief": opened.is_brief,
-        "sides": [_describe_side(opened, place, films) for place in range(len(shown.femora))],
+        "sides": [
+            _describe_side(opened, place, films, entries) for place in range(len(shown.femora))
+        ],
         "refusals": [describe_refusal(one, deidentify=True) for one in case.refusals],
         "marks": [
             {**mark.to_plain(), "points_lps_mm": [], "words": KIND_WORDS[mark.kind]}
@@ -110,7 +114,9 @@ def scan_side(side: Side, *, swapped: bool) -> Side:
     return Side.LEFT if side is Side.RIGHT else Side.RIGHT
 
 
-def _describe_side(opened: OpenCase, place: int, films: FilmStore) -> dict[str, Any]:
+def _describe_side(
+    opened: OpenCase, place: int, films: FilmStore, entries: Sequence[ReviewEntry]
+) -> dict[str, Any]:
     femur = opened.corrected.case.femora[place]
     automatic = find_automatic(opened, femur)
     profile, frame = femur.profile, femur.profile.frame
@@ -148,6 +154,13 @@ def _describe_side(opened: OpenCase, place: int, films: FilmStore) -> dict[str, 
         "apex": _place(frame, _find_apex(femur)),
         "places": _find_places(femur, aligned, frame),
         "found": _find_places(automatic, base, frame),
+        "drawn": list_drawn_marks(
+            automatic.side,
+            frame,
+            holding=opened.review.corrections,
+            unfit=opened.corrected.unfit,
+            entries=entries,
+        ),
         "doubts": [describe_warning(code) for code in femur.warnings],
         "numbers": _list_numbers(automatic, femur),
     }

@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from canalmorph.batch.case_files import DICOM_FOLDER
+from canalmorph.batch.dicom_results import DICOM_FOLDER
 from canalmorph.batch.outcomes import BatchResult, CaseOutcome
 from canalmorph.export.rows import Row
 from canalmorph.model.results import Refusal

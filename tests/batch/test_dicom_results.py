@@ -12,7 +12,12 @@ from numpy.typing import NDArray
 from pydicom.uid import RLELossless
 
 from canalmorph.batch.outcomes import BatchOptions, BatchResult, MeasureScan
+from canalmorph.batch.redraw import FOLLOWED_NAME, follow_review
+from canalmorph.batch.reviews import ReviewAction, open_reviews
 from canalmorph.batch.run import measure_inputs
+from canalmorph.measure.rods import put_off_rods
+from canalmorph.model.corrections import Correction, CorrectionKind
+from canalmorph.model.femur import Plane, Side
 from canalmorph.pipeline import Settings
 from canalmorph_phantoms.build import PhantomResult
 from canalmorph_phantoms.write import write_nifti
@@ -140,3 +145,80 @@ def test_slices_that_are_missing_have_no_frame_and_shift_no_other(
     assert sorted(drawn) == pytest.approx(sorted(present), abs=1e-3)
     for one, other in zip(sorted(drawn), sorted(present), strict=True):
         np.testing.assert_array_equal(drawn[one], present[other])
+
+
+def read_objects(case_folder: Path) -> dict[str, pydicom.Dataset]:
+    return {path.name: pydicom.dcmread(path) for path in (case_folder / "dicom").iterdir()}
+
+
+def list_texts(dataset: pydicom.Dataset) -> list[str]:
+    """Return every text and name of a document."""
+    found = [str(dataset[name].value) for name in ("TextValue", "PersonName") if name in dataset]
+    for item in dataset.get("ContentSequence", ()):
+        found += list_texts(item)
+    return found
+
+
+def list_predecessors(document: pydicom.Dataset) -> set[str]:
+    return {
+        str(item.ReferencedSOPInstanceUID)
+        for study in document.get("PredecessorDocumentsSequence", ())
+        for series in study.ReferencedSeriesSequence
+        for item in series.ReferencedSOPSequence
+    }
+
+
+@pytest.mark.parametrize("deidentify", [False, True])
+def test_what_a_person_set_and_signed_takes_the_place_of_the_objects(
+    small_dicom: Path,
+    tmp_path: Path,
+    known_measure: MeasureScan,
+    monkeypatch: pytest.MonkeyPatch,
+    deidentify: bool,
+) -> None:
+    # Pages and rods take most of the time, and are tested elsewhere.
+    monkeypatch.setattr("canalmorph.batch.redraw.draw_reviewed", lambda *args: None)
+    monkeypatch.setattr("canalmorph.measure.facts.measure_rods", lambda *args: put_off_rods())
+    result = run(small_dicom, tmp_path / "results", known_measure, deidentify=deidentify)
+    case_folder = result.folder / "cases" / result.outcomes[0].case_id
+    stages = [read_objects(case_folder)]
+    said = {"by": "M. Okoro", "reason": "", "measured_with": ""}
+    mark = Correction(kind=CorrectionKind.PLANE, side=Side.RIGHT, plane=Plane.SCANNER)
+    with open_reviews(result.folder) as reviews:
+        corrected = reviews.correct(reviews.get(case_folder.name), mark, **said)
+        assert follow_review(case_folder, corrected)
+        stages.append(read_objects(case_folder))
+        signed = reviews.say(corrected, ReviewAction.SIGN, **said)
+        assert follow_review(case_folder, signed)
+        stages.append(read_objects(case_folder))
+    assert not follow_review(case_folder, signed)
+    for name in NAMES:
+        uids = [str(stage[name].SOPInstanceUID) for stage in stages]
+        assert len(set(uids)) == 3
+        assert len({str(stage[name].SeriesInstanceUID) for stage in stages}) == 1
+        assert [int(stage[name].InstanceNumber) for stage in stages] == [1, 2, 3]
+    documents = [stage["measurements.dcm"] for stage in stages]
+    first, second, third = (str(document.SOPInstanceUID) for document in documents)
+    assert [list_predecessors(one) for one in documents] == [set(), {first}, {first, second}]
+    assert third not in {first, second}
+    assert [one.VerificationFlag for one in documents] == ["UNVERIFIED"] * 3
+    texts = [" ".join(list_texts(one)) for one in documents]
+    assert ["read by nobody yet" in text for text in texts] == [True, False, False]
+    assert ["Set by hand: plane of ML and AP (right)" in text for text in texts] == [
+        False,
+        True,
+        True,
+    ]
+    assert ["Reviewed: signed" in text for text in texts] == [False, False, True]
+    assert ["M. Okoro" in text for text in texts] == [False, not deidentify, not deidentify]
+    # Made again they are the same; nobody but the owner reads what they are made from.
+    (case_folder / FOLLOWED_NAME).unlink()
+    assert follow_review(case_folder, signed)
+    again = read_objects(case_folder)
+    assert {name: one.SOPInstanceUID for name, one in again.items()} == {
+        name: one.SOPInstanceUID for name, one in stages[2].items()
+    }
+    assert list_predecessors(again["measurements.dcm"]) == {first, second}
+    source = case_folder / "dicom_source.json"
+    assert source.stat().st_mode & 0o077 == 0
+    assert (b"Quill" in source.read_bytes()) is not deidentify

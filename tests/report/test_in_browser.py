@@ -1,7 +1,6 @@
 """The page in a browser: no network, keyboard, whole figures on paper, accessible."""
 
 import io
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -19,27 +18,6 @@ playwright = pytest.importorskip("playwright.sync_api")
 Case = tuple[CaseResult, tuple[FemurPictures, ...]]
 pytestmark = pytest.mark.browser
 HOSTILE = '<script>document.title="taken"</script><img src=http://x.invalid/y onerror=alert(1)>'
-FLAGS = (
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator["playwright.Browser"]:
-    found = shutil.which("chromium")
-    if found is None:
-        pytest.skip("No program called chromium is installed.")
-    with playwright.sync_playwright() as session:
-        launched = session.chromium.launch(
-            executable_path=found, chromium_sandbox=False, args=list(FLAGS)
-        )
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(scope="module")

@@ -61,7 +61,7 @@ def desk(
     results: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[ReviewDesk]:
     if "whole" not in request.fixturenames:
-        monkeypatch.setattr("canalmorph.review.desk.draw_reviewed", lambda *args: None)
+        monkeypatch.setattr("canalmorph.review.desk.follow_review", lambda *args: False)
         monkeypatch.setattr("canalmorph.measure.facts.measure_rods", lambda *args: put_off_rods())
     with open_desk(results) as opened:
         opened.index.refresh(opened.reviews)

@@ -186,7 +186,9 @@ def test_exchanged_sides_carry_their_picture(
 def test_a_mark_that_does_not_fit_is_not_kept(client: Any, case_id: str, do: Do) -> None:
     mark = {"kind": "isthmus", "side": "right", "points_mm": [[0, 0, 30]]}
     told = do("correct", mark=mark, expect=422)
-    assert told["error"] == "The isthmus lies below the lesser trochanter."
+    assert told["error"] == (
+        "The isthmus lies more than 40 mm below the lesser trochanter."
+    )
     told = do("correct", mark={"kind": "drop_side", "side": "right"}, expect=422)
     assert "reject the case" in told["error"]
     assert client.get(f"/api/cases/{case_id}").json()["version"] == 0
@@ -198,9 +200,10 @@ def test_a_case_of_an_earlier_version_can_be_seen_and_signed(
     (results / "cases" / case_id / "surfaces.npz").unlink()
     told = client.get(f"/api/cases/{case_id}").json()
     assert not told["can_correct"]
+    assert "measure its scan again" in told["why_fixed"]
     assert set(told["sides"][0]["films"]) == {"ap", "lateral"}
     mark = {"kind": "isthmus", "side": "right", "points_mm": [[0, 0, -100]]}
-    assert "earlier version" in do("correct", mark=mark, expect=422)["error"]
+    assert "of another version" in do("correct", mark=mark, expect=422)["error"]
     assert do("sign")["state"] == "signed"
 
 

@@ -17,14 +17,6 @@ from canalmorph.review.guard import Keys
 playwright = pytest.importorskip("playwright.sync_api")
 pytestmark = pytest.mark.browser
 HOSTILE = '<script>document.title="taken"</script><img src=x onerror=alert(1)>'
-FLAGS = (
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 #: Tests share two cores with others. [ms]
 PATIENCE_MS = 60_000
 
@@ -52,25 +44,29 @@ class Served:
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator["playwright.Browser"]:
-    found = shutil.which("chromium")
-    if found is None:
-        pytest.skip("No program called chromium is installed.")
-    with playwright.sync_playwright() as session:
-        launched = session.chromium.launch(
-            executable_path=found, chromium_sandbox=False, args=list(FLAGS)
-        )
-        yield launched
-        launched.close()
+def demo_pair(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return results of the demo's patient of whom both femora are in view, measured for this."""
+    from canalmorph.batch.run import measure_inputs
+    from canalmorph.pipeline import Settings
+    from canalmorph_cli.clinic import list_clinic_scans
+    from canalmorph_cli.commands.demo import write_scan
+
+    folder = tmp_path_factory.mktemp("demo")
+    write_scan(list_clinic_scans()[1], folder / "scans")
+    return measure_inputs([folder / "scans"], folder / "out", Settings()).folder
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(
+    scope="module", params=["measured", pytest.param("demo_pair", marks=pytest.mark.slow)]
+)
 def served(
     browser: "playwright.Browser",
-    measured: Path,
     serve_desk: Any,
     tmp_path_factory: pytest.TempPathFactory,
+    request: pytest.FixtureRequest,
 ) -> Iterator[Served]:
+    """Serve a case of one femur in coarse voxels; by hand, every action again on a demo patient."""
+    measured: Path = request.getfixturevalue(request.param)
     results = Path(shutil.copytree(measured, tmp_path_factory.mktemp("served") / "out"))
     (case,) = (results / "cases").iterdir()
     clinic = read_clinic(case / "clinic.json")
@@ -256,7 +252,11 @@ def test_an_outline_is_painted(page: "playwright.Page") -> None:
 
 
 def test_metal_fracture_and_plane_are_marked(page: "playwright.Page") -> None:
-    for tool, word in (("metal", "etal"), ("fracture", "fracture")):
+    for tool, word in (
+        ("metal", "etal"),
+        ("fracture", "fracture of the shaft"),
+        ("neck_fracture", "fracture of the neck"),
+    ):
         choose_tool(page, tool)
         version = read_version(page)
         box = page.locator("#ap").bounding_box()
@@ -264,7 +264,11 @@ def test_metal_fracture_and_plane_are_marked(page: "playwright.Page") -> None:
         page.mouse.click(box["x"] + box["width"] / 2, box["y"] + 0.85 * box["height"])
         wait_shown(page, version + 1)
         assert word in page.inner_text("#warnings")
+        assert page.locator("#ap path.spot").count() == 1
+        if tool == "neck_fracture":
+            assert read_number(page, "head_diameter_mm")[1] == "not measured"
         undo(page)
+        assert page.locator("#ap path.left").count() >= 1
     choose_tool(page, "look")
     version = read_version(page)
     page.select_option("#plane", "scanner")
@@ -308,6 +312,46 @@ def test_pictures_follow_window_zoom_outlines_and_slices(page: "playwright.Page"
     assert film is not None
     page.mouse.click(film["x"] + film["width"] / 2, film["y"] + 0.5 * film["height"])
     page.wait_for_selector(f"#level:not(:text-is('{level}'))")
+
+
+def test_sides_are_exchanged_and_left_out(page: "playwright.Page") -> None:
+    before = page.locator("#sides button").all_inner_texts()
+    version = read_version(page)
+    page.click("#swap")
+    wait_shown(page, version + 1)
+    other = {"right": "left", "left": "right"}
+    assert sorted(page.locator("#sides button").all_inner_texts()) == sorted(
+        other[side] for side in before
+    )
+    assert "left and right exchanged" in page.inner_text("#state")
+    undo(page)
+    assert page.locator("#sides button").all_inner_texts() == before
+    page.click("#drop")
+    if len(before) == 1:
+        page.wait_for_selector("#error:not([hidden])")
+        assert "reject the case instead" in page.inner_text("#error")
+        return
+    wait_shown(page, version + 3)
+    assert len(page.locator("#sides button").all_inner_texts()) == 1
+    assert "left out by a person" in page.inner_text("#refusals")
+    undo(page)
+
+
+def test_a_case_of_another_version_says_so_and_what_to_do(
+    browser: "playwright.Browser", results: Path, case_id: str, serve_desk: Any
+) -> None:
+    surfaces = results / "cases" / case_id / "surfaces.npz"
+    surfaces.write_bytes(surfaces.read_bytes()[:5000])
+    with open_desk(results) as desk, serve_desk(desk) as door:
+        page = Served(browser, door.port, door.keys, desk).open()
+        page.click("#rows a")
+        page.wait_for_selector("#fixed:not([hidden])")
+        said = page.inner_text("#fixed")
+        assert "can be seen and signed, and not be corrected" in said
+        assert "canalmorph measure SCANS --out RESULTS --again" in said
+        assert page.locator("#tool").is_disabled()
+        assert page.locator("[data-do=sign]").is_enabled()
+        page.context.close()
 
 
 def test_comment_sign_and_the_second_browser(served: Served, page: "playwright.Page") -> None:

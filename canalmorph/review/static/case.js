@@ -7,6 +7,8 @@ const query = new URLSearchParams(location.search);
 const caseId = query.get("id") || "";
 const path = "/api/cases/" + encodeURIComponent(caseId);
 const browser = crypto.randomUUID();
+// Sections this near to a drawn outline show it.
+const OUTLINE_NEAR_MM = 1.2;
 const views = { ap: new View(find("ap")), lateral: new View(find("lateral")), section: new View(find("section")) };
 const greys = { ap: new Greys(views.ap), lateral: new Greys(views.lateral), section: new Greys(views.section) };
 const films = new Map();
@@ -48,6 +50,8 @@ function show(next) {
   const back = new URLSearchParams(query);
   back.delete("id");
   find("list").href = back.size ? "/?" + back : "/";
+  find("fixed").hidden = !told.why_fixed;
+  find("fixed").textContent = told.why_fixed;
   find("unfit").hidden = told.unfit.length === 0;
   find("unfit").replaceChildren(...told.unfit.map((one) => make("li", {}, `The mark “${one.words}” no longer fits: ${one.reason}`)));
   find("refusals").replaceChildren(...told.refusals.map((one) => make("li", {}, one)));
@@ -139,8 +143,28 @@ function drawFilm(name) {
   const { x, width } = view.box;
   lines.push(make("line", { class: "cursor", x1: x, x2: x + width, y1: -level, y2: -level, "data-cursor": name }));
   lines.push(make("text", { x: x + 3, y: view.box.y + 9 }, `${one.side[0].toUpperCase()} ${name === "ap" ? "AP" : "lateral"}`));
+  lines.push(...one.drawn.flatMap((mark) => drawMark(view, mark, part, sign)));
   view.lines.replaceChildren(...lines);
   drawLandmarks(name, part, sign);
+}
+
+// A mark that no landmark shows, at its place and in words.
+function drawMark(view, mark, part, sign) {
+  if (mark.kind.endsWith("_outline") || mark.kind === "plane") { return []; }
+  const [point] = mark.points_mm;
+  const at = { x: sign * point[part], y: -point[2] };
+  const kind = mark.state === "set" ? "spot" : "left";
+  const { x, width } = view.box;
+  const label = (from, up) => make("text", { class: kind, x: from, y: at.y - up }, mark.words);
+  if (["lesser_trochanter", "isthmus"].includes(mark.kind)) {
+    return [make("line", { class: kind, x1: x, x2: x + width, y1: at.y, y2: at.y }), label(x + 3, 2)];
+  }
+  if (mark.kind === "head") {
+    return [make("circle", { class: kind, cx: at.x, cy: at.y, r: mark.radius_mm }), label(at.x - 14, 2)];
+  }
+  const arm = 3;
+  const cross = `M${at.x - arm} ${at.y - arm}L${at.x + arm} ${at.y + arm}M${at.x - arm} ${at.y + arm}L${at.x + arm} ${at.y - arm}`;
+  return [make("path", { class: kind, d: cross }), label(at.x + 5, 0)];
 }
 
 function drawLandmarks(name, part, sign) {
@@ -247,6 +271,13 @@ function drawSection() {
     for (const outline of ["outer", "canal"]) {
       lines.push(make("path", { class: outline, d: tracePath(shownSection[outline].map(([x, y]) => (x === null ? null : [sign * x, y])), true) }));
     }
+  }
+  for (const mark of shownSection.axial ? [] : side().drawn) {
+    const points = mark.points_mm.map((point) => [sign * point[0], point[1]]);
+    const outline = mark.kind.endsWith("_outline");
+    if (outline ? Math.abs(mark.points_mm[0][2] - shownSection.level_mm) > OUTLINE_NEAR_MM : mark.kind !== "plane") { continue; }
+    lines.push(make("path", { class: "left", d: tracePath(points, outline) }),
+      make("text", { class: "left", x: view.box.x + 2, y: view.box.y + 6 }, mark.words));
   }
   view.lines.replaceChildren(...lines);
   drawPlane();
@@ -359,7 +390,7 @@ function clickFilm(name, event) {
   const point = views[name].toMm(event);
   const tool = find("tool").value;
   const sign = side().signs[name];
-  if (tool === "metal" || tool === "fracture") {
+  if (["metal", "fracture", "neck_fracture"].includes(tool)) {
     const spot = name === "ap" ? [sign * point.x, 0, -point.y] : [0, sign * point.x, -point.y];
     const mark = { kind: tool, points_mm: [spot] };
     setMark(tool === "metal" ? { ...mark, place: `${(-point.y).toFixed(1)} ${point.x.toFixed(1)}` } : mark);

@@ -18,8 +18,10 @@ KIND_WORDS = {
 }
 
 
-def describe_review(review: Review | None) -> tuple[str, ...]:
+def describe_review(review: Review | None, *, named: bool = True) -> tuple[str, ...]:
     """Return what a page says of a review, in sentences; nothing where nobody said anything.
+
+    Without `named` neither who nor when.
 
     Examples
     --------
@@ -32,11 +34,11 @@ def describe_review(review: Review | None) -> tuple[str, ...]:
     if review is None:
         return ()
     said = []
-    date = review.at[:10]
+    who = f" by {review.by} on {review.at[:10]}" if named else ""
     if review.state is ReviewState.SIGNED:
-        said.append(f"Reviewed: signed by {review.by} on {date}.")
+        said.append(f"Reviewed: signed{who}.")
     elif review.state is ReviewState.REJECTED:
-        said.append(f"Rejected by {review.by} on {date}: do not use the numbers.")
+        said.append(f"Rejected{who}: do not use the numbers.")
     if review.corrections:
         said_of = " by the scan" if review.swaps_sides else ""
         marks = "; ".join(
