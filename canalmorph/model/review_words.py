@@ -30,6 +30,8 @@ def describe_review(review: Review | None, *, named: bool = True) -> tuple[str, 
     ... )
     >>> describe_review(signed)
     ('Reviewed: signed by M. Okoro on 2026-03-01.',)
+    >>> describe_review(signed, named=False)
+    ('Reviewed: signed.',)
     """
     if review is None:
         return ()

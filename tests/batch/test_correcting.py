@@ -219,7 +219,14 @@ def find_with(desk: Desk, measurement: ScanMeasurement, kind: CorrectionKind) ->
         return align_femur(cortex, Settings().align)
 
 
-@pytest.mark.parametrize("kind", [KIND.LESSER_TROCHANTER, KIND.ISTHMUS, KIND.HEAD])
+@pytest.mark.parametrize(
+    "kind",
+    [
+        KIND.LESSER_TROCHANTER,
+        KIND.ISTHMUS,
+        pytest.param(KIND.HEAD, marks=pytest.mark.slow),
+    ],
+)
 def test_a_landmark_by_hand_gives_what_measuring_with_it_gives(
     desk: Desk, measurement: ScanMeasurement, kind: CorrectionKind
 ) -> None:

@@ -168,7 +168,7 @@ def list_predecessors(document: pydicom.Dataset) -> set[str]:
     }
 
 
-@pytest.mark.parametrize("deidentify", [False, True])
+@pytest.mark.parametrize("deidentify", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_what_a_person_set_and_signed_takes_the_place_of_the_objects(
     small_dicom: Path,
     tmp_path: Path,

@@ -266,7 +266,7 @@ def test_metal_fracture_and_plane_are_marked(page: "playwright.Page") -> None:
         assert word in page.inner_text("#warnings")
         assert page.locator("#ap path.spot").count() == 1
         if tool == "neck_fracture":
-            assert read_number(page, "head_diameter_mm")[1] == "not measured"
+            assert read_number(page, "head_diameter_mm")[1] == "–"
         undo(page)
         assert page.locator("#ap path.left").count() >= 1
     choose_tool(page, "look")
