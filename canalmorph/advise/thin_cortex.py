@@ -87,8 +87,9 @@ def list_thin_cortex(indices: CanalIndices) -> tuple[str, ...]:
         chance = get_chance_below(number, band.bound)
         if chance >= 1 - SURE_FROM:
             cautions.append(
-                f"Thin cortex for its level: {band.words} {format_ratio(number)}{band.unit}, with "
-                f"{format_chance(chance)} below {band.bound:g}{band.unit}, {band.source}. No "
-                "diagnosis: published bounds disagree, and a measured bone density would tell."
+                f"Thin cortex for its level: {band.words} {format_ratio(number)}{band.unit}, below "
+                f"{band.bound:g}{band.unit} with a probability of {format_chance(chance)}. That is "
+                f"{band.source}. No diagnosis: published bounds disagree, and a measured bone "
+                "density would tell."
             )
     return tuple(cautions)

@@ -23,6 +23,8 @@ from canalmorph.report.numbers import format_measurement
 
 #: Width of the chart on the page, its rows, and what a row keeps for title and bounds. [px]
 WIDTH_PX, ROW_PX, WORDS_PX, INSET_PX = 526.0, 76.0, 44.0, 6.0
+#: A line of a row's words: one above the strip, one below, and room between the rows.
+LINE_SHARE = 18.0 / 44.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,36 +129,50 @@ def draw_classes(
     top_px: float = 0.0,
     width_px: float = WIDTH_PX,
     row_px: float = ROW_PX,
+    words_px: float = WORDS_PX,
 ) -> None:
-    """Draw all strips at a place of a figure."""
+    """Draw all strips at a place of a figure; of each row, `words_px` are for its words."""
     axes = place_axes(figure, left_px, top_px, width_px, row_px * len(STRIPS))
     axes.set_xlim(0, width_px)
     axes.set_ylim(row_px * len(STRIPS), 0)
     axes.axis("off")
     for row, strip in enumerate(STRIPS):
-        draw_strip(axes, strip, indices, top_px=row * row_px, strip_px=row_px - WORDS_PX)
+        draw_strip(
+            axes,
+            strip,
+            indices,
+            top_px=row * row_px,
+            strip_px=row_px - words_px,
+            line_px=LINE_SHARE * words_px,
+        )
 
 
 def draw_strip(
-    axes: Axes, strip: Strip, indices: CanalIndices, *, top_px: float, strip_px: float
+    axes: Axes,
+    strip: Strip,
+    indices: CanalIndices,
+    *,
+    top_px: float,
+    strip_px: float,
+    line_px: float,
 ) -> None:
     """Draw one index: its name and number, its zones and bounds, and where it lies."""
     number, is_bound = _get_number(strip, indices)
     at_least = "at least " if is_bound else ""
     text = f"{at_least}{format_measurement(number, '1')}" if number.known else "not measured"
     title = f"{strip.title}  ({strip.source})"
-    axes.text(INSET_PX, top_px + 9, title, va="center", color=INK)
+    axes.text(INSET_PX, top_px + line_px / 2, title, va="center", color=INK)
     axes.text(
         axes.get_xlim()[1] - INSET_PX,
-        top_px + 9,
+        top_px + line_px / 2,
         text,
         va="center",
         ha="right",
         color=INK,
         fontweight="bold" if number.known else "normal",
     )
-    strip_top_px = top_px + 20
-    _draw_zones(axes, strip, strip_top_px, strip_px)
+    strip_top_px = top_px + line_px + 2
+    _draw_zones(axes, strip, strip_top_px, strip_px, line_px)
     if number.value is not None and number.u is not None:
         middle_px = strip_top_px + 0.72 * strip_px
         _draw_number(axes, strip, number.value, number.u, middle_px, is_bound)
@@ -178,7 +194,7 @@ def _place(axes: Axes, strip: Strip, value: float) -> float:
     return INSET_PX + share * (float(axes.get_xlim()[1]) - 2 * INSET_PX)
 
 
-def _draw_zones(axes: Axes, strip: Strip, top_px: float, strip_px: float) -> None:
+def _draw_zones(axes: Axes, strip: Strip, top_px: float, strip_px: float, line_px: float) -> None:
     edges = [strip.span[0], *strip.bounds, strip.span[1]]
     for index, zone in enumerate(strip.zones):
         left, right = _place(axes, strip, edges[index]), _place(axes, strip, edges[index + 1])
@@ -190,7 +206,7 @@ def _draw_zones(axes: Axes, strip: Strip, top_px: float, strip_px: float) -> Non
             lw=0,
         )
         axes.text(left + 5, top_px + 0.3 * strip_px, zone, va="center", color="#3c464a")
-    below = top_px + strip_px + 9
+    below = top_px + strip_px + line_px / 2
     for number, bound in enumerate(strip.bounds):
         x = _place(axes, strip, bound)
         name = f"bound-{strip.column}-{number}"

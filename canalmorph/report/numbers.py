@@ -73,3 +73,14 @@ def format_level(level_mm: float) -> str:
     if rounded == 0:
         return "LT"
     return f"LT{rounded:+d}".replace("-", "\N{MINUS SIGN}")
+
+
+def count_numbers(count: int) -> str:
+    """Return a count of numbers in words.
+
+    Examples
+    --------
+    >>> count_numbers(1), count_numbers(20)
+    ('1 number', '20 numbers')
+    """
+    return f"{count} number{'' if count == 1 else 's'}"

@@ -9,17 +9,23 @@ from canalmorph.model.results import FemurResult
 from canalmorph.report.classes_figure import STRIPS, draw_classes
 from canalmorph.report.content import CaseContent, SideContent
 from canalmorph.report.drawing import FAINT, place_axes, use_type
-from canalmorph.report.typeset import Column, Paragraph, draw_column, set_column
+from canalmorph.report.numbers import count_numbers
+from canalmorph.report.typeset import (
+    Column,
+    Paragraph,
+    draw_column,
+    set_column,
+    split_column,
+)
 
 #: A4 at 0.6 points for a pixel, its margins, and the widths of one and of both columns. [px]
 PAGE_PX, MARGIN_PX, WIDTH_PX, HALF_PX, GAP_PX = (992.0, 1403.0), 44.0, 904.0, 440.0, 24.0
 #: Sizes of type that are tried until the words fit. [px]
 TYPE_PX = (12.5, 12.0, 11.5, 11.0, 10.5, 10.0)
-#: Row of a strip of the chart, all strips, and the room around a rule. [px]
-ROW_PX, RULE_PX = 60.0, 18.0
-#: Type of charts and small pictures. [px]
-SMALL_PX = 10.0
-CHART_PX = ROW_PX * len(STRIPS)
+#: Row of a strip of the chart, the same where room is short, and the room around a rule. [px]
+ROW_PX, LOW_ROW_PX, RULE_PX = 60.0, 50.0, 18.0
+#: Type of charts and small pictures, and the words of a row of the chart. [px]
+SMALL_PX, WORDS_PX = 10.0, 31.0
 #: Numbers that neither the chart nor the pictures show.
 KEY_COLUMNS = {
     "cfi_ap": "Canal flare index AP",
@@ -63,8 +69,8 @@ class WordsPlan:
         Name and a number a side, a line each.
     tail : tuple of Column
         Two columns at the foot.
-    size_px : float
-        Of the type.
+    size_px, row_px : float
+        Of the type, and of a row of the chart.
     """
 
     head: Column
@@ -73,14 +79,20 @@ class WordsPlan:
     table: tuple[tuple[str, ...], ...]
     tail: tuple[Column, ...]
     size_px: float
+    row_px: float
+
+    @property
+    def chart_px(self) -> float:
+        """Height of a side's chart."""
+        return self.row_px * len(STRIPS)
 
     @property
     def middle_px(self) -> float:
         """Height of the sides with their charts, which stand beside a side that is alone."""
         tallest = max(side.height_px for side in self.sides)
         if len(self.sides) > 1:
-            return tallest + CHART_PX
-        return max(tallest, CHART_PX + self.missing.height_px)
+            return tallest + self.chart_px
+        return max(tallest, self.chart_px + self.missing.height_px)
 
     @property
     def table_px(self) -> float:
@@ -98,13 +110,14 @@ def plan_words(content: CaseContent) -> WordsPlan:
     """Return the page in the largest type that fits; in the smallest, cut short and saying so."""
     room = PAGE_PX[1] - 2 * MARGIN_PX
     below = _list_below(content)
-    for size in TYPE_PX:
-        plan = _set_plan(content, below, size)
+    for size, row in (*((size, ROW_PX) for size in TYPE_PX), (TYPE_PX[-1], LOW_ROW_PX)):
+        plan = _set_plan(content, below, size, row)
         if plan.height_px <= room:
             return plan
     while below and plan.height_px > room:
         below = below[:-1]
-        plan = _set_plan(content, [*below, Paragraph(text=REST, bold=True, gap=0.6)], TYPE_PX[-1])
+        cut = [*below, Paragraph(text=REST, bold=True, gap=0.6)]
+        plan = _set_plan(content, cut, TYPE_PX[-1], LOW_ROW_PX)
     return plan
 
 
@@ -123,12 +136,13 @@ def draw_words(figure: Figure, plan: WordsPlan, femora: Sequence[FemurResult]) -
                 figure,
                 femur.indices,
                 left_px=second_px if alone else x,
-                top_px=y if alone else y + plan.middle_px - CHART_PX + 6,
+                top_px=y if alone else y + plan.middle_px - plan.chart_px + 6,
                 width_px=HALF_PX,
-                row_px=ROW_PX,
+                row_px=plan.row_px,
+                words_px=WORDS_PX,
             )
     if len(plan.sides) == 1:
-        draw_column(figure, plan.missing, left_px=second_px, top_px=y + CHART_PX)
+        draw_column(figure, plan.missing, left_px=second_px, top_px=y + plan.chart_px)
     y = _draw_rule(figure, y + plan.middle_px)
     if plan.table:
         _draw_table(figure, plan, y)
@@ -137,7 +151,9 @@ def draw_words(figure: Figure, plan: WordsPlan, femora: Sequence[FemurResult]) -
         draw_column(figure, column, left_px=second_px if number else MARGIN_PX, top_px=y)
 
 
-def _set_plan(content: CaseContent, below: Sequence[Paragraph], size_px: float) -> WordsPlan:
+def _set_plan(
+    content: CaseContent, below: Sequence[Paragraph], size_px: float, row_px: float
+) -> WordsPlan:
     return WordsPlan(
         head=set_column(_list_head(content), width_px=WIDTH_PX, size_px=size_px),
         sides=tuple(
@@ -150,25 +166,10 @@ def _set_plan(content: CaseContent, below: Sequence[Paragraph], size_px: float) 
             size_px=size_px,
         ),
         table=_list_table(content),
-        tail=_balance(below, size_px),
+        tail=split_column(set_column(below, width_px=HALF_PX, size_px=size_px)),
         size_px=size_px,
+        row_px=row_px,
     )
-
-
-def _balance(paragraphs: Sequence[Paragraph], size_px: float) -> tuple[Column, ...]:
-    """Return paragraphs in two columns, the first the taller one by as little as may be."""
-    for count in range(1, len(paragraphs) + 1):
-        first, second = (
-            set_column(part, width_px=HALF_PX, size_px=size_px)
-            for part in (paragraphs[:count], paragraphs[count:])
-        )
-        if first.height_px >= second.height_px and not _is_heading(paragraphs[count - 1]):
-            return first, second
-    return (set_column(paragraphs, width_px=HALF_PX, size_px=size_px),)
-
-
-def _is_heading(paragraph: Paragraph) -> bool:
-    return paragraph.bold and not paragraph.bullet
 
 
 def _list_head(content: CaseContent) -> list[Paragraph]:
@@ -204,13 +205,16 @@ def _list_side(side: SideContent) -> list[Paragraph]:
 def _list_below(content: CaseContent) -> list[Paragraph]:
     """Return cautions, gaps, method and scan."""
     gaps = [
-        f"{side.side.capitalize()}: {gap.reason} ({len(gap.names)} number(s))"
+        f"{side.side.capitalize()}: {gap.reason} ({count_numbers(len(gap.names))})"
         for side in content.sides
         for gap in side.gaps
     ]
     missing = [*_list_missing(content), *gaps] or ["Every number could be measured."]
+    same = {side.plane for side in content.sides}
     planes = [
-        f"{side.side.capitalize()}: ML and AP are those of {side.plane}." for side in content.sides
+        f"{'' if len(same) == 1 else f'{side.side.capitalize()}: '}ML and AP are those of "
+        f"{side.plane}."
+        for side in (content.sides[:1] if len(same) == 1 else content.sides)
     ]
     scan = "; ".join(f"{name}: {fact}" for name, fact in content.scan.items())
     return [

@@ -1,8 +1,9 @@
 """Paragraphs set into a column of a figure: wrapped by the font's own widths, measured first."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont
@@ -103,6 +104,29 @@ def set_column(paragraphs: Iterable[Paragraph], *, width_px: float, size_px: flo
             ]
             top += LEADING * size
     return Column(lines=tuple(lines), height_px=top)
+
+
+def split_column(column: Column) -> tuple[Column, Column]:
+    """Return a column as two, broken between lines: the first the taller by as little as may be.
+
+    No heading is left at the foot of the first.
+    """
+    bases = sorted({line.base_px for line in column.lines})
+    for last, base in pairwise(bases):
+        top = base - ASCENT * max(line.size_px for line in column.lines if line.base_px == base)
+        ends_in_heading = any(line.bold for line in column.lines if line.base_px == last)
+        if 2 * top >= column.height_px and not ends_in_heading:
+            first = tuple(line for line in column.lines if line.base_px < base)
+            second = tuple(
+                replace(line, base_px=line.base_px - top)
+                for line in column.lines
+                if line.base_px >= base
+            )
+            return (
+                Column(lines=first, height_px=top),
+                Column(lines=second, height_px=column.height_px - top),
+            )
+    return column, Column(lines=(), height_px=0.0)
 
 
 def draw_column(figure: Figure, column: Column, *, left_px: float, top_px: float) -> None:
