@@ -19,37 +19,61 @@ ROUNDS = 3
 REACH_BLURS = 3.2
 #: A move beyond this many blurs is no corner's: the outline is wrong there.
 LARGEST_BLURS = 1.0
+#: The half level is looked for so closely, in so many steps at most. [blurs, 1]
+CLOSE_BLURS, MOST_STEPS = 1e-4, 20
 _ROOT2 = math.sqrt(2.0)
+_ROOT2PI = math.sqrt(2.0 * math.pi)
 
 
 @njit(cache=True)
-def _level_at(t, along, height, count, sigma):  # type: ignore[no-untyped-def]
-    """Return the blurred indicator at `t` over the tangent: the outline is ``height(along)``."""
+def _weigh(along, count, sigma, weights):  # type: ignore[no-untyped-def]
+    """Set each point's share of the blurred image over the tangent's foot."""
     total = 0.0
-    weight = 0.0
     for n in range(count):  # the points lie on the outline, chords between them do not
         step = 0.5 * (along[min(n + 1, count - 1)] - along[max(n - 1, 0)])
-        w = step * math.exp(-0.5 * (along[n] / sigma) ** 2)
-        total += w * 0.5 * (1.0 + math.erf((height[n] - t) / sigma / _ROOT2))
-        weight += w
-    return total / weight
+        weights[n] = step * math.exp(-0.5 * (along[n] / sigma) ** 2)
+        total += weights[n]
+    for n in range(count):
+        weights[n] /= total
 
 
 @njit(cache=True)
-def _find_half_level(along, height, count, sigma, enhancement, width):  # type: ignore[no-untyped-def]
-    """Return where the blurred indicator is one half, by bisection within two blurs."""
+def _level_at(t, height, weights, count, sigma):  # type: ignore[no-untyped-def]
+    """Return the blurred indicator at `t` over the tangent, and its slope."""
+    level = 0.0
+    slope = 0.0
+    for n in range(count):
+        a = (height[n] - t) / sigma
+        level += weights[n] * 0.5 * (1.0 + math.erf(a / _ROOT2))
+        slope -= weights[n] * math.exp(-0.5 * a * a)
+    return level, slope / (sigma * _ROOT2PI)
+
+
+@njit(cache=True)
+def _find_half_level(along, height, count, sigma, enhancement, width, weights):  # type: ignore[no-untyped-def]
+    """Return where the blurred indicator is one half: Newton's steps within two blurs."""
+    _weigh(along, count, sigma, weights[0])
+    if enhancement > 0.0:
+        _weigh(along, count, width * sigma, weights[1])
     low, high = -2.0 * sigma, 2.0 * sigma
-    for _ in range(14):
-        t = 0.5 * (low + high)
-        level = _level_at(t, along, height, count, sigma)
+    t = 0.0
+    for _ in range(MOST_STEPS):
+        level, slope = _level_at(t, height, weights[0], count, sigma)
         if enhancement > 0.0:
-            wide = _level_at(t, along, height, count, width * sigma)
+            wide, wide_slope = _level_at(t, height, weights[1], count, width * sigma)
             level += enhancement * (level - wide)
+            slope += enhancement * (slope - wide_slope)
         if level > 0.5:
             low = t
         else:
             high = t
-    return 0.5 * (low + high)
+        before = t
+        t = before - (level - 0.5) / slope if slope < 0.0 else low
+        if not low < t < high:
+            t = 0.5 * (low + high)
+        if abs(t - before) < CLOSE_BLURS * sigma:
+            break
+    return t
 
 
 @njit(cache=True)
@@ -89,6 +113,7 @@ def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  
         ahead = np.empty((2, m))
         along = np.empty(2 * m)
         height = np.empty(2 * m)
+        weights = np.empty((2, 2 * m))
         for ray in range(m):
             sigma = sigmas[ring, ray]
             reach = REACH_BLURS * sigma
@@ -114,7 +139,9 @@ def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  
             for k in range(n_ahead):
                 along[n_behind + 1 + k] = ahead[0, k]
                 height[n_behind + 1 + k] = ahead[1, k]
-            moves[ring, ray] = _find_half_level(along, height, count, sigma, enhancement, width)
+            moves[ring, ray] = _find_half_level(
+                along, height, count, sigma, enhancement, width, weights
+            )
 
 
 def find_blur_moves(

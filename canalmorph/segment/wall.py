@@ -71,12 +71,20 @@ def _model(x, p, kernel, gradient):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _cost(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type: ignore[no-untyped-def]
+def _gather(y, x0, step, low, high, p, kernel, prior, prior_u, noise, normal, right):  # type: ignore[no-untyped-def]
+    """Return the cost at `p`, and set the normal equations' lower half and right side there."""
     gradient = np.empty(7)
+    normal[:] = 0.0
+    right[:] = 0.0
     total = 0.0
     for n in range(low, high):
         residual = (y[n] - _model(x0 + n * step, p, kernel, gradient)) / noise
         total += residual * residual
+        for q in range(6):
+            gq = gradient[q] / noise
+            right[q] += gq * residual
+            for r in range(q + 1):
+                normal[q, r] += gq * gradient[r] / noise
     for q in range(6):
         if prior_u[q] > 0:
             total += ((p[q] - prior[q]) / prior_u[q]) ** 2
@@ -114,22 +122,16 @@ def _solve(matrix, vector, n):  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def _fit_one(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type: ignore[no-untyped-def]
     """Levenberg-Marquardt in place on `p`; a prior_u of 0 leaves free, one below 0 keeps fixed."""
-    gradient = np.empty(7)
     trial = np.empty(6)
     damping = 1e-2
-    cost = _cost(y, x0, step, low, high, p, kernel, prior, prior_u, noise)
+    normal, next_normal = np.empty((6, 6)), np.empty((6, 6))
+    right, next_right = np.empty(6), np.empty(6)
+    cost = _gather(y, x0, step, low, high, p, kernel, prior, prior_u, noise, normal, right)
     gain = 0.0
-    normal = np.zeros((6, 6))
-    for _ in range(25):
-        normal[:] = 0.0
-        right = np.zeros(6)
-        for n in range(low, high):
-            residual = (y[n] - _model(x0 + n * step, p, kernel, gradient)) / noise
-            for q in range(6):
-                gq = gradient[q] / noise
-                right[q] += gq * residual
-                for r in range(q + 1):
-                    normal[q, r] += gq * gradient[r] / noise
+    for iteration in range(25):
+        if iteration > 0:
+            normal, next_normal = next_normal, normal
+            right, next_right = next_right, right
         for q in range(6):
             if prior_u[q] > 0:
                 normal[q, q] += 1.0 / prior_u[q] ** 2
@@ -152,7 +154,20 @@ def _fit_one(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type:
             for q in range(6):
                 trial[q] = p[q] + delta[q]
             if trial[1] - trial[0] > 0.05 and trial[5] > 0.15:
-                new_cost = _cost(y, x0, step, low, high, trial, kernel, prior, prior_u, noise)
+                new_cost = _gather(
+                    y,
+                    x0,
+                    step,
+                    low,
+                    high,
+                    trial,
+                    kernel,
+                    prior,
+                    prior_u,
+                    noise,
+                    next_normal,
+                    next_right,
+                )
                 if new_cost <= cost:
                     improved = True
                     shift = max(abs(delta[0]), abs(delta[1]))
