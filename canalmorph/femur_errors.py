@@ -20,6 +20,20 @@ class NoFemurError(CanalMorphError):
         self.source, self.n_long_bones = source, n_long_bones
 
 
+class FieldOfViewError(CanalMorphError):
+    """The field of view cuts a long bone, and what is left shows no femur."""
+
+    code = "bone-outside-view"
+    remedy = "Reconstruct the scan with a field of view that holds hip and thigh whole."
+
+    def __init__(self, *, source: str, low_mm: float, high_mm: float) -> None:
+        super().__init__(
+            f"'{source}' shows no femur that can be measured: its field of view cuts a long bone "
+            f"between z {low_mm:.0f} and {high_mm:.0f} mm. {self.remedy}"
+        )
+        self.source, self.low_mm, self.high_mm = source, low_mm, high_mm
+
+
 class HeadNotInViewError(CanalMorphError):
     """The femoral head is not in view, and the lesser trochanter alone does not tell the femur."""
 

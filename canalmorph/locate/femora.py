@@ -14,6 +14,7 @@ from canalmorph.geometry.grids import average_blocks, crop_grid, turn_towards_pa
 from canalmorph.geometry.lines import fit_line
 from canalmorph.locate.bend import BENT, is_bent
 from canalmorph.locate.continuity import end_at_break
+from canalmorph.locate.field import refuse_cut_bone
 from canalmorph.locate.headless import find_headless_shafts
 from canalmorph.locate.heads import find_heads
 from canalmorph.locate.knees import crop_knee
@@ -62,6 +63,8 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
     ------
     NoFemurError
         If no shaft is in view that has a femoral head or may be a femur's without it in view.
+    FieldOfViewError
+        If that is so because the field of view cuts the bone.
     SideContradictionError
         If two femora claim one side, or the right one lies to the left.
     RegistrationContradictionError
@@ -73,9 +76,14 @@ def locate_femurs(volume: CtVolume, settings: LocateSettings) -> tuple[Femur, ..
     chains = find_shafts(blocks, block_affine, settings)
     found = _search_heads(chains, voxels, affine, settings, source)
     bottom_mm = _lowest_slice_mm(voxels.shape, affine)
-    _refuse_upside_down(found, volume, settings, bottom_mm)
+    try:
+        _refuse_upside_down(found, volume, settings, bottom_mm)
+    except RegistrationContradictionError:
+        refuse_cut_bone(voxels, affine, chains, source)  # a shaft without its upper end has none
+        raise
     headless = {} if found else find_headless_shafts(chains, blocks, block_affine, settings)
     if not found and not headless:
+        refuse_cut_bone(voxels, affine, chains, source)
         raise NoFemurError(source=source, n_long_bones=len(chains))
     metal = find_metal(voxels, affine, settings)
     table = find_table(blocks, block_affine)
