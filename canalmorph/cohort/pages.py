@@ -3,10 +3,9 @@
 from pathlib import Path
 from typing import Any
 
-import jinja2
-
 from canalmorph.export.files import write_atomically
 from canalmorph.report.numbers import MOST_DECIMALS, UNIT_WORDS
+from canalmorph.report.templating import load_template
 
 STANDING = (
     "A measuring and teaching aid, not a medical device. Statistics of these femora, no reference "
@@ -22,19 +21,8 @@ def write_page(path: Path, template: str, **content: Any) -> Path:
     OSError
         If the file cannot be written.
     """
-    environment = jinja2.Environment(
-        loader=jinja2.ChoiceLoader(
-            [
-                jinja2.PackageLoader("canalmorph.cohort", "templates"),
-                jinja2.PackageLoader("canalmorph.report", "templates"),
-            ]
-        ),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    text = environment.get_template(template).render(standing=STANDING, **content)
+    loaded = load_template(template, package="canalmorph.cohort")
+    text = loaded.render(standing=STANDING, **content)
     write_atomically(path, text.encode("utf-8", "replace"))
     return path
 

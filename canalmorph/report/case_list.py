@@ -20,8 +20,8 @@ from canalmorph.model.codes import LEFT_OUT, REFUSALS, describe_warning
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CanalShape, Fixation, Refusal
 from canalmorph.model.standing import STANDING
-from canalmorph.report.page import load_template
 from canalmorph.report.pictures import FemurPictures
+from canalmorph.report.templating import load_template
 from canalmorph.report.wording import FIXATION_WORDS, SHAPE_WORDS
 
 LIST_NAME = "cohort.html"

@@ -7,7 +7,6 @@ from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
 
-import jinja2
 from markupsafe import Markup
 
 from canalmorph.model.results import CaseResult, FemurResult
@@ -18,6 +17,7 @@ from canalmorph.report.numbers import format_level
 from canalmorph.report.outlines import list_marked_levels
 from canalmorph.report.pictures import FemurPictures
 from canalmorph.report.sections_figure import draw_section_figures
+from canalmorph.report.templating import load_template
 from canalmorph.report.widths_figure import draw_widths_figure
 
 PAGE_NAME = "report.html"
@@ -105,18 +105,6 @@ def make_page(case: CaseResult, content: CaseContent, pictures: Sequence[FemurPi
         script=Markup(script),
         script_hash=f"sha256-{digest}",
     )
-
-
-def load_template(name: str) -> jinja2.Template:
-    """Return one of the package's templates; whatever it is given is escaped."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("canalmorph.report", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(name)
 
 
 def _make_side(femur: FemurResult, words: SideContent, pictures: FemurPictures | None) -> SidePart:

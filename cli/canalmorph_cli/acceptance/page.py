@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-import jinja2
 from markupsafe import Markup
 
 from canalmorph.export.files import write_atomically
+from canalmorph.report.templating import load_template
 from canalmorph_cli.acceptance.figures import (
     draw_promises_figure,
     draw_scores_figure,
@@ -71,20 +71,9 @@ def make_verify_page(result: AcceptanceResult, *, now: datetime | None = None) -
     now : datetime, optional
         Written on the page; by default this moment.
     """
-    environment = jinja2.Environment(
-        loader=jinja2.ChoiceLoader(
-            [
-                jinja2.PackageLoader("canalmorph_cli.acceptance", "templates"),
-                jinja2.PackageLoader("canalmorph.report", "templates"),
-            ]
-        ),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    template = load_template("verify.html", package="canalmorph_cli.acceptance")
     rows = {domain: list_rows(result, domain) for domain in Domain}
-    return environment.get_template("verify.html").render(
+    return template.render(
         result=result,
         now=(now or datetime.now().astimezone()).strftime("%Y-%m-%d %H:%M"),
         minutes=f"{result.seconds / 60:.1f}",

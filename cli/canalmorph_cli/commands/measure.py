@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
+from canalmorph_cli.options import FactsOption
 from canalmorph_cli.parts import check_parts, refuse_wrong_words
 
 
@@ -73,15 +74,7 @@ def measure(
             "--like", metavar="RESULTS", help="Take the settings with which RESULTS were made."
         ),
     ] = None,
-    facts: Annotated[
-        Path | None,
-        typer.Option(
-            "--facts",
-            metavar="CSV",
-            help="The clinic's table: fracture, osteoporosis, previous_implant (yes, no, blank) "
-            "by case_id, accession or series.",
-        ),
-    ] = None,
+    facts: FactsOption = None,
     again: Annotated[
         bool, typer.Option("--again", help="Measure what was measured already, too.")
     ] = False,

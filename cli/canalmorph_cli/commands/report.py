@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from canalmorph_cli.exits import ExitStatus, turn_errors_into_status
+from canalmorph_cli.options import FactsOption
 from canalmorph_cli.parts import DRAWING_EXTRA, DRAWING_PARTS, check_parts, refuse_wrong_words
 
 
@@ -17,15 +18,7 @@ def report(
     cases: Annotated[
         list[str] | None, typer.Argument(metavar="[CASE]...", help="Their names; all without.")
     ] = None,
-    facts: Annotated[
-        Path | None,
-        typer.Option(
-            "--facts",
-            metavar="CSV",
-            help="The clinic's table: fracture, osteoporosis, previous_implant (yes, no, blank) "
-            "by case_id, accession or series.",
-        ),
-    ] = None,
+    facts: FactsOption = None,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
     """Draw report.html and report.pdf of measured cases again, without measuring.
