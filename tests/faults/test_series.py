@@ -279,7 +279,8 @@ def test_c2_acquisition_number_of_each_slice_passes(bench):
 def test_c3_thickness_and_declared_spacing_are_ignored(bench, declared):
     bench.write(bench.phantom.datasets(SliceThickness="5", SpacingBetweenSlices=declared))
     volume = bench.read()
-    bench.assert_same_as_p(volume)
+    # The blur across slices is read from the walls: `test_equal` measures what this changes.
+    bench.assert_same_as_p(volume, but=["slice_thickness_mm"])
     assert volume.facts.slice_thickness_mm == 5.0
 
 
@@ -291,8 +292,7 @@ def test_c4_rounding_noise_and_long_decimals_pass(bench):
         ds.ImagePositionPatient = [f"{value:.13f}"[:16] for value in position]
     bench.write(datasets)
     volume = bench.read()
-    assert np.allclose(volume.index_to_lps_mm, bench.phantom.index_to_lps_mm, atol=1e-3)
-    assert np.array_equal(volume.voxels_hu, bench.phantom.voxels_hu)
+    bench.assert_same_as_p(volume, tolerance_mm=1e-3)
 
 
 def test_c5_series_uid_of_each_slice_passes_with_a_warning(bench):
