@@ -328,10 +328,49 @@ def find_free_port() -> int:
 class Archive:
     """The archive on this machine alone, and what is asked of it."""
 
-    def __init__(self, http_port: int, dicom_port: int, node_port: int) -> None:
-        self.root, self.dicom_port = f"http://127.0.0.1:{http_port}", dicom_port
+    def __init__(self, folder: Path) -> None:
+        self._program, self._folder = find_program("Orthanc"), folder
+        http_port, self.dicom_port = find_free_port(), find_free_port()
+        self.root = f"http://127.0.0.1:{http_port}"
         #: Where it looks for the node that it is told of.
-        self.node_port = node_port
+        self.node_port = find_free_port()
+        settings = {
+            "HttpPort": http_port,
+            "DicomPort": self.dicom_port,
+            "DicomAet": "ARCHIVE",
+            "DefaultEncoding": "Utf8",
+            "RemoteAccessAllowed": False,
+            "DicomModalities": {"node": ["CANALMORPH", "127.0.0.1", self.node_port]},
+            "StorageDirectory": str(folder / "archive"),
+            "IndexDirectory": str(folder / "archive"),
+            "Plugins": [str(PLUGIN)],
+            "DicomWeb": {"Enable": True, "Root": "/dicom-web/"},
+        }
+        (folder / "archive.json").write_text(json.dumps(settings), "utf-8")
+
+    def start(self) -> None:
+        with (self._folder / "archive.log").open("ab") as log:
+            command = [self._program, str(self._folder / "archive.json")]
+            self._process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT)
+        end = time.monotonic() + LONGEST_START_S
+        while self._process.poll() is None and time.monotonic() < end:
+            try:
+                self.get("/system", accept="application/json")
+            except (urllib.error.URLError, OSError):
+                time.sleep(0.2)
+            else:
+                return
+        pytest.fail("The archive did not start.")
+
+    def stop(self) -> None:
+        self._process.terminate()
+        self._process.wait(120)
+
+    def restart(self) -> None:
+        """Kill it, and start it again on what it left."""
+        self._process.kill()
+        self._process.wait(120)
+        self.start()
 
     def get(self, place: str, accept: str = "application/dicom+json") -> tuple[bytes, str]:
         request = urllib.request.Request(f"{self.root}{place}", headers={"Accept": accept})
@@ -364,43 +403,10 @@ class Archive:
 
 @pytest.fixture
 def archive(tmp_path: Path) -> Iterator[Archive]:
-    program = find_program("Orthanc")
-    http_port, dicom_port, node_port = (find_free_port() for _ in range(3))
-    settings = {
-        "HttpPort": http_port,
-        "DicomPort": dicom_port,
-        "DicomAet": "ARCHIVE",
-        "DefaultEncoding": "Utf8",
-        "RemoteAccessAllowed": False,
-        "DicomModalities": {"node": ["CANALMORPH", "127.0.0.1", node_port]},
-        "StorageDirectory": str(tmp_path / "archive"),
-        "IndexDirectory": str(tmp_path / "archive"),
-        "Plugins": [str(PLUGIN)],
-        "DicomWeb": {"Enable": True, "Root": "/dicom-web/"},
-    }
-    (tmp_path / "archive.json").write_text(json.dumps(settings), "utf-8")
-    with (
-        (tmp_path / "archive.log").open("wb") as log,
-        subprocess.Popen(
-            [program, str(tmp_path / "archive.json")], stdout=log, stderr=subprocess.STDOUT
-        ) as process,
-    ):
-        try:
-            peer = Archive(http_port, dicom_port, node_port)
-            wait_until_ready(peer, process)
-            yield peer
-        finally:
-            process.terminate()
-            process.wait(120)
-
-
-def wait_until_ready(peer: Archive, process: "subprocess.Popen[bytes]") -> None:
-    end = time.monotonic() + LONGEST_START_S
-    while process.poll() is None and time.monotonic() < end:
-        try:
-            peer.get("/system", accept="application/json")
-        except (urllib.error.URLError, OSError):
-            time.sleep(0.2)
-        else:
-            return
-    pytest.fail("The archive did not start.")
+    """A real archive on this machine alone."""
+    made = Archive(tmp_path)
+    try:
+        made.start()
+        yield made
+    finally:
+        made.stop()

@@ -25,6 +25,7 @@ from canalmorph.network.log import NodeLog
 from canalmorph.network.memory import KEPT
 from canalmorph.network.node import Node, open_node
 from canalmorph.network.settings import Archive, Limits, NodeSettings, Sender
+from canalmorph.read.found import DicomPlan
 from canalmorph_phantoms.write import make_uid
 
 SENDER, NODE, ARCHIVE = "SCANNER", "CANALMORPH", "ARCHIVE"
@@ -106,6 +107,10 @@ def write_results(task: CaseTask, version: int = 1) -> None:
         ds = FileDataset("", {}, file_meta=meta, preamble=b"\0" * 128)
         ds.SOPClassUID = UID(sop_class)
         ds.SOPInstanceUID = UID(make_uid(task.entry.mark.content, name))
+        ds.SeriesInstanceUID, ds.Modality = make_uid(task.entry.case_id, name), name[:3].upper()
+        assert isinstance(task.series.plan, DicomPlan)
+        ds.StudyInstanceUID = task.series.plan.slices[0].study_uid
+        ds.PatientID = "PX-552317"
         meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID
         ds.SeriesDescription = f"{name} {version}"
         ds.save_as(folder / f"{name}.dcm", enforce_file_format=True)
@@ -275,6 +280,7 @@ def kit() -> SimpleNamespace:
     """What the tests of this folder share beside the fixtures."""
     return SimpleNamespace(
         free_engine=FreeEngine,
+        make_entity=make_entity,
         make_slice=make_slice,
         make_study=make_study,
         run_node=run_node,
