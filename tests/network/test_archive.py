@@ -90,7 +90,10 @@ def test_a_study_comes_back_with_its_results(
     small_dicom: Path,
     known_measure: MeasureScan,
     tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    # The page in HTML is sent nowhere.
+    monkeypatch.setattr("canalmorph.batch.case_files.write_page", lambda *args: None)
     pacs = Archive(name="pacs", ae_title="ARCHIVE", host="127.0.0.1", port=archive.dicom_port)
     web = Archive(name="web", url=f"{archive.root}/dicom-web", fetch="web")
     settings = make_settings(

@@ -43,9 +43,9 @@ def make_series(
 def study(kit: SimpleNamespace) -> dict[str, list[Dataset]]:
     """A study as scanners make it: thin and thick slices, a soft kernel, a localizer."""
     return {
-        "thin": make_series(kit, "one", "thin", 40, 1.0, ConvolutionKernel="B60f"),
-        "soft": make_series(kit, "one", "soft", 40, 1.0, ConvolutionKernel="B20f"),
-        "thick": make_series(kit, "one", "thick", 10, 4.0, ConvolutionKernel="B60f"),
+        "thin": make_series(kit, "one", "thin", 24, 1.2, ConvolutionKernel="B60f"),
+        "soft": make_series(kit, "one", "soft", 24, 1.2, ConvolutionKernel="B20f"),
+        "thick": make_series(kit, "one", "thick", 10, 3.0, ConvolutionKernel="B60f"),
         "localizer": make_series(
             kit, "one", "localizer", 1, 1.0, ImageType=["ORIGINAL", "PRIMARY", "LOCALIZER"]
         ),
@@ -73,7 +73,7 @@ def test_the_choice_is_that_of_the_survey(study: dict[str, list[Dataset]], tmp_p
         image.save_as(tmp_path / f"{number}.dcm", enforce_file_format=True)
     (chosen,) = [series for series in survey_scans(tmp_path) if series.chosen]
     choice = choose_remote_series(strip(list_all(study)))
-    assert choice.images == {chosen.series_key: 40}
+    assert choice.images == {chosen.series_key: 24}
     assert chosen.series_key == study["thin"][0].SeriesInstanceUID
     assert choice.certain
     assert sorted(choice.reasons) == ["localizer", "not-chosen", "not-chosen"]
@@ -84,7 +84,7 @@ def test_an_archive_that_tells_too_little_is_asked_for_all(
 ) -> None:
     choice = choose_remote_series(strip(list_all(study), "ImagePositionPatient"))
     assert not choice.certain
-    assert sorted(choice.images.values()) == [1, 10, 40, 40]
+    assert sorted(choice.images.values()) == [1, 10, 24, 24]
 
 
 def test_a_study_without_a_scan_is_not_fetched(study: dict[str, list[Dataset]]) -> None:
@@ -134,7 +134,7 @@ def test_each_way_fetches_the_one_series_once(
         out = tmp_path / source.name
         for _ in range(2):
             (told,) = fetch_studies(settings, source, ["PX-552317"], kind=PATIENT, out=out)
-            assert (told.n_series, told.n_images, told.problem) == (1, 40, "")
+            assert (told.n_series, told.n_images, told.problem) == (1, 24, "")
             assert told.certain
         compare(thin, out)
         (absent,) = fetch_studies(settings, source, ["ABSENT"], out=out)
@@ -143,7 +143,7 @@ def test_each_way_fetches_the_one_series_once(
     for source in (replace(pacs, fetch="move"), pacs):
         with kit.run_node(settings) as running:
             (told,) = fetch_studies(settings, source, ["ACC-90210"])
-            assert (told.n_images, told.problem) == (40, "")
+            assert (told.n_images, told.problem) == (24, "")
             running.wait_for("case")
         compare(thin, settings.inbox)
         assert read_health(settings)["studies_measured"] == 1
