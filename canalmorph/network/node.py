@@ -40,10 +40,11 @@ from canalmorph.network.provider import Provider
 from canalmorph.network.settings import NodeSettings
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.quiet import keep_libraries_quiet
-from canalmorph.results_errors import NodeBusyError, ResultsNotWritableError
+from canalmorph.results_errors import NodeBusyError, NodeMemoryError, ResultsNotWritableError
 
-#: Pause between two health lines, and between two looks at what changed without a word. [s]
-HEALTH_S, LOOK_S = 60.0, 1.0
+#: Pause between two health lines, between two looks for studies, and for results that were made
+#: anew. [s]
+HEALTH_S, LOOK_S, SWEEP_S = 60.0, 1.0, 60.0
 #: A study that could not be measured by a bug or for lack of memory is tried so often, after so
 #: long a pause. [s]
 MOST_ATTEMPTS, PAUSE_S = 3, 60.0
@@ -135,9 +136,13 @@ class Node:
         )
         self._provider = Provider(settings, self._inbox, self._arrivals, log, self._take_report)
         self._couriers = [
-            Courier(settings, archive, memory, log) for archive in settings.archives if archive.send
+            Courier(settings, archive, memory, self._outbox, log)
+            for archive in settings.archives
+            if archive.send
         ]
-        self._next_health = 0.0
+        self._next_sweep = 0.0
+        self._ended = threading.Event()
+        self._health = threading.Thread(target=self._watch_health, daemon=True)
 
     @property
     def port(self) -> int:
@@ -157,9 +162,12 @@ class Node:
         for courier in self._couriers:
             courier.start()
         self._log.tell("started", port=self.port, studies=self._arrivals.count_open())
+        self._health.start()
 
     def stop(self) -> None:
         """End receiving and sending."""
+        self._ended.set()
+        self._health.join()
         self._provider.stop()
         for courier in self._couriers:
             courier.stop()
@@ -169,11 +177,17 @@ class Node:
         """Measure what is complete, until `stop` is set."""
         while not stop.is_set():
             self.work()
-            if time.monotonic() >= self._next_health:
-                self._next_health = time.monotonic() + HEALTH_S
-                self._log.tell("health", **tell_health(self._memory, self._settings))
             self._arrivals.changed.wait(min(LOOK_S, self._settings.quiet_s / 4))
             self._arrivals.changed.clear()
+
+    def _watch_health(self) -> None:
+        """Tell of the health while a long scan is measured, too."""
+        while not self._ended.is_set():
+            try:
+                self._log.tell("health", **tell_health(self._memory, self._settings))
+            except (NodeMemoryError, OSError) as error:
+                self._log.tell("no_health", reason=name_place(error))
+            self._ended.wait(HEALTH_S)
 
     def work(self) -> None:
         """Measure the studies that are complete now, and queue what came of them."""
@@ -181,9 +195,11 @@ class Node:
         studies = self._arrivals.take_quiet()
         if studies:
             self._measure(studies)
+        if not studies and time.monotonic() < self._next_sweep:
+            return
+        self._next_sweep = time.monotonic() + SWEEP_S
         try:
             self._queue_results(self._memory.list_cases())
-            self._outbox.clear()
         except (OSError, CanalMorphError) as error:
             self._log.tell("cannot_queue", reason=name_place(error))
 

@@ -19,6 +19,7 @@ import pydicom
 from pydicom.dataset import Dataset
 from pydicom.uid import generate_uid
 
+from canalmorph.batch.mishaps import name_place
 from canalmorph.export.dicom_objects import PDF_NAME, REPORT_NAME, SEGMENTATION_NAME
 from canalmorph.model.naming import name_by_hash
 from canalmorph.network.dimse import Stored, ask_commitment, store_objects
@@ -49,6 +50,8 @@ class Outbox:
         self.path, self._memory = settings.outbox, memory
         self._archives = [each for each in settings.archives if each.send]
         self._seen: dict[Path, tuple[int, int]] = {}
+        # A file that is being queued for one more archive is not cleared for the others' sake.
+        self._lock = threading.Lock()
 
     def prepare(self) -> None:
         """Make the folder; remove what is not whole, or not needed any more.
@@ -74,10 +77,12 @@ class Outbox:
 
     def clear(self) -> None:
         """Remove the files that every archive has."""
-        finished = set(self._memory.list_finished())
-        for path in self.path.glob("*.dcm"):
-            if path.stem in finished:
-                path.unlink()
+        with self._lock:
+            lying = list(self.path.glob("*.dcm"))
+            finished = set(self._memory.list_finished()) if lying else set()
+            for path in lying:
+                if path.stem in finished:
+                    path.unlink()
 
     def _is_new(self, path: Path) -> bool:
         return self._seen.get(path) != _mark(path)
@@ -89,17 +94,15 @@ class Outbox:
         wanting = [each for each in self._archives if not self._memory.knows_object(each.name, uid)]
         if not wanting:
             return 0
-        self._copy(path, self.path / f"{name}.dcm")
-        return self._memory.queue(
-            QueuedObject(
-                archive=archive.name,
-                uid=uid,
-                sop_class=str(header.file_meta.MediaStorageSOPClassUID),
-                name=name,
-                case_id=case_id,
+        sop_class = str(header.file_meta.MediaStorageSOPClassUID)
+        with self._lock:
+            self._copy(path, self.path / f"{name}.dcm")
+            return self._memory.queue(
+                QueuedObject(
+                    archive=archive.name, uid=uid, sop_class=sop_class, name=name, case_id=case_id
+                )
+                for archive in wanting
             )
-            for archive in wanting
-        )
 
     def _copy(self, source: Path, target: Path) -> None:
         """Put a file into the outbox, whole; a link where the disk is the same."""
@@ -120,9 +123,15 @@ class Courier:
     """Brings objects to one archive, in a thread of its own."""
 
     def __init__(
-        self, settings: NodeSettings, archive: Archive, memory: NodeMemory, log: NodeLog
+        self,
+        settings: NodeSettings,
+        archive: Archive,
+        memory: NodeMemory,
+        outbox: Outbox,
+        log: NodeLog,
     ) -> None:
         self._settings, self._archive, self._memory, self._log = settings, archive, memory, log
+        self._outbox = outbox
         self._n_failures = 0
         self.wake = threading.Event()
         self._stopping = False
@@ -142,8 +151,9 @@ class Courier:
         while not self._stopping:
             try:
                 pause_s = self._deliver_due()
-            except NodeMemoryError as error:
-                self._log.tell("not_sent", archive=self._archive.name, reason=error.code)
+                self._outbox.clear()
+            except (NodeMemoryError, OSError) as error:
+                self._log.tell("not_sent", archive=self._archive.name, reason=name_place(error))
                 pause_s = FIRST_PAUSE_S
             if pause_s:
                 self.wake.wait(pause_s)

@@ -163,6 +163,8 @@ class Provider:
     def _store(self, event: evt.Event) -> int:
         """Keep one object and return the answer to its sender."""
         status, reason = self._keep(event)
+        # What the disk took is no silence of the peer.
+        event.assoc.dul._idle_timer.restart()
         visit = self._visits[id(event.assoc)]
         if status == STORED:
             visit.n_kept += 1

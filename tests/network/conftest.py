@@ -273,6 +273,7 @@ def quick_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("canalmorph.network.outbox.LOOK_S", 0.1)
     monkeypatch.setattr("canalmorph.network.dimse.PROMPT_REPORT_S", 0.02)
     monkeypatch.setattr("canalmorph.network.node.PAUSE_S", 0.1)
+    monkeypatch.setattr("canalmorph.network.node.SWEEP_S", 0.2)
 
 
 @pytest.fixture(scope="session")

@@ -16,7 +16,7 @@ from pydicom.sequence import Sequence
 from pydicom.uid import EnhancedCTImageStorage
 
 from canalmorph.batch.engine import InProcessEngine
-from canalmorph.network.settings import NodeSettings
+from canalmorph.network.settings import Limits, NodeSettings
 from canalmorph_phantoms.build import build_scan
 from canalmorph_phantoms.catalogue import SMALL
 from canalmorph_phantoms.write import make_uid, write_dicom
@@ -76,7 +76,7 @@ def test_both_forms_of_a_long_scan_give_the_same_numbers(
     classic = [pydicom.dcmread(path) for path in paths]
     assert len(classic) == N_SLICES
     enhanced = make_enhanced([pydicom.dcmread(path) for path in paths])
-    with kit.run_node(make_settings(), InProcessEngine()) as running:
+    with kit.run_node(make_settings(limits=Limits(free_bytes=0)), InProcessEngine()) as running:
         assert running.send(*classic) == [0] * N_SLICES
         assert running.send(enhanced) == [0]
         kit.wait_until(lambda: len(running.list_events("case")) == 2, longest_s=1200.0)
