@@ -163,7 +163,8 @@ class Peer:
 
 def make_entity(title: str) -> AE:
     entity = NodeEntity(ae_title=title)
-    entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = 20
+    # A loaded machine answers late.
+    entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = 120
     return entity
 
 
