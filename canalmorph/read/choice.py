@@ -112,16 +112,16 @@ def _traits(series: SeriesFound, longest_mm: float) -> tuple[tuple[str, float], 
     thickness = max(spacing, series.slice_thickness_mm or 0.0)
     class_ = sum(thickness > bound for bound in THICKNESS_CLASSES_MM)
     coverage = series.coverage_mm or 0.0
-    bone = is_bone_kernel(series.kernel)
+    bone, plane = is_bone_kernel(series.kernel), series.orientation
     return (
-        ("it is derived", float("DERIVED" in kinds)),
-        (f"its plane is {series.orientation or 'unknown'}", float(series.orientation != "axial")),
-        (f"its slices are thick ({thickness:.2f} mm)", float(class_)),
-        (f"it covers less ({coverage:.0f} mm)", float(coverage < 0.8 * longest_mm)),
-        (f"its kernel is soft ({series.kernel or 'not stated'})", float(not bone)),
-        (f"it covers less ({coverage:.0f} mm)", -round(coverage)),
-        (f"its slices are thicker ({thickness:.2f} mm)", thickness),
-        ("its voxels are coarser", math.prod(series.spacing_mm or (0.0,))),
+        ("this one is derived", float("DERIVED" in kinds)),
+        (f"this one's plane is {plane or 'unknown'}", float(plane != "axial")),
+        (f"this one's slices are thick ({thickness:.2f} mm)", float(class_)),
+        (f"this one covers less ({coverage:.0f} mm)", float(coverage < 0.8 * longest_mm)),
+        (f"this one's kernel is soft ({series.kernel or 'not stated'})", float(not bone)),
+        (f"this one covers less ({coverage:.0f} mm)", -round(coverage)),
+        (f"this one's slices are thicker ({thickness:.2f} mm)", thickness),
+        ("this one's voxels are coarser", math.prod(series.spacing_mm or (0.0,))),
     )  # fmt: skip
 
 
@@ -133,8 +133,15 @@ def _why_not(series: SeriesFound, best: SeriesFound, longest_mm: float) -> str:
     pairs = zip(_traits(series, longest_mm), _traits(best, longest_mm), strict=True)
     for (text, value), (_, best_value) in pairs:
         if value > best_value:
-            return f"Another series of the study is measured ({best.source}): {text}."
-    return f"Another series of the study, equally good, is measured ({best.source})."
+            return f"Another series of the study is measured ({_describe(best)}): {text}."
+    return f"Another series of the study, equally good, is measured ({_describe(best)})."
+
+
+def _describe(series: SeriesFound) -> str:
+    """Return what tells a series from others of its folder."""
+    spacing = f" every {series.spacing_mm[0]:.3g} mm" if series.spacing_mm else ""
+    kernel = f", kernel {series.kernel}" if series.kernel else ""
+    return f"{series.source}: {series.n_slices} slices{spacing}{kernel}"
 
 
 def _is_other_side(series: SeriesFound, chosen: Sequence[SeriesFound]) -> bool:
