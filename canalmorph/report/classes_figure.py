@@ -206,7 +206,7 @@ def _draw_zones(axes: Axes, strip: Strip, top_px: float, strip_px: float, line_p
             lw=0,
         )
         axes.text(left + 5, top_px + 0.3 * strip_px, zone, va="center", color="#3c464a")
-    below = top_px + strip_px + line_px / 2
+    below = top_px + strip_px + line_px / 2 + 1.5
     for number, bound in enumerate(strip.bounds):
         x = _place(axes, strip, bound)
         name = f"bound-{strip.column}-{number}"

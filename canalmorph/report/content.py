@@ -131,10 +131,10 @@ def _list_who(case: CaseResult, *, deidentify: bool) -> Mapping[str, str]:
     facts = {
         "Name": patient.name.replace("^", " ").strip(),
         "ID": patient.identifier,
-        "Born": _format_date(patient.birth_date),
+        "Born": format_date(patient.birth_date),
         "Age": age,
         "Sex": patient.sex,
-        "Scanned": _format_date(patient.study_date),
+        "Scanned": format_date(patient.study_date),
         "Accession": patient.accession,
         "Case": case.case_id,
     }
@@ -169,7 +169,7 @@ def _describe_kvp(case: CaseResult) -> str:
     )
 
 
-def _format_date(date: str) -> str:
+def format_date(date: str) -> str:
     """Return a DICOM date with dashes; anything else as it is."""
     if len(date) == 8 and date.isdigit():
         return f"{date[:4]}-{date[4:6]}-{date[6:]}"

@@ -20,6 +20,7 @@ from canalmorph.batch.shown import exchange_side
 from canalmorph.errors import CanalMorphError
 from canalmorph.model.corrections import Correction, Review
 from canalmorph.model.femur import Side
+from canalmorph.report.content import format_date
 from canalmorph.results_errors import ReviewOutrunError
 from canalmorph.review.case_index import ListQuery
 from canalmorph.review.desk import OpenCase, ReviewDesk
@@ -248,7 +249,7 @@ class _Page:
         facts = {
             "Name": patient.name.replace("^", " ").strip(),
             "ID": patient.identifier,
-            "Scanned": patient.study_date,
+            "Scanned": format_date(patient.study_date),
         }
         hidden = clinic.deidentified
         return {} if hidden else {name: fact for name, fact in facts.items() if fact}

@@ -46,7 +46,7 @@ def list_drawn_marks(
         {
             "kind": mark.kind.value,
             "state": state,
-            "words": KIND_WORDS[mark.kind] + STATE_WORDS[state],
+            "words": KIND_WORDS[mark.kind].removeprefix("level of the ") + STATE_WORDS[state],
             "points_mm": np.round(frame.lps_to_frame_mm(np.array(mark.points_lps_mm)), 2).tolist(),
             "radius_mm": mark.radius_mm,
         }

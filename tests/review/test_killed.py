@@ -17,7 +17,8 @@ import pytest
 from canalmorph.batch.reviews import open_reviews
 from canalmorph.review.desk import open_desk
 
-N_KILLS, LONGEST_WAIT_S = 20, 3.0
+#: A kill falls within so many corrections after the first.
+N_KILLS, N_WAITED = 20, 1.5
 #: Corrects without end, and writes down each version that it was told.
 CORRECTS = textwrap.dedent(
     """
@@ -56,22 +57,30 @@ CORRECTS = textwrap.dedent(
 )
 
 
-def kill_at_any_moment(results: Path, told: Path, wait_s: float) -> int:
-    """Return the version that was told last before the kill."""
+def read_told(told: Path) -> int:
+    """Return the version that was told last; -1 where that is not whole."""
+    return int((told.read_text() if told.exists() else "") or -1)
+
+
+def kill_at_any_moment(results: Path, told: Path, share: float) -> int:
+    """Return the version that was told last before the kill, some time after one correction."""
     told.unlink(missing_ok=True)
     process = subprocess.Popen(
         [sys.executable, "-c", CORRECTS, str(results), str(told)],
         env={**os.environ, "NUMBA_NUM_THREADS": "1"},
     )
     patience = time.monotonic() + 300.0
-    while not (told.exists() and told.read_text()):
+    first, started = -1, time.monotonic()
+    while first < 0 or read_told(told) <= first:
         assert process.poll() is None
         assert time.monotonic() < patience
-        time.sleep(0.01)
-    time.sleep(wait_s)
+        if first < 0:
+            first, started = read_told(told), time.monotonic()
+        time.sleep(0.005)
+    time.sleep(share * N_WAITED * (time.monotonic() - started))
     process.send_signal(signal.SIGKILL)
     assert process.wait() == -signal.SIGKILL
-    return int(told.read_text() or -1)
+    return read_told(told)
 
 
 @pytest.mark.slow
@@ -82,7 +91,7 @@ def test_twenty_kills_at_random_moments_leave_whole_records(
     told, before = tmp_path / "told", 0
     seen = []
     for _ in range(N_KILLS):
-        version = kill_at_any_moment(results, told, chance.uniform(0.0, LONGEST_WAIT_S))
+        version = kill_at_any_moment(results, told, chance.random())
         with open_reviews(results) as reviews:
             held, entries = reviews.get(case_id), reviews.list_entries(case_id)
         # What was told stands; of what was under way, all or nothing. -1: killed in telling.
@@ -99,7 +108,7 @@ def test_twenty_kills_at_random_moments_leave_whole_records(
         for path in (results / "cases" / case_id).glob("*.json"):
             json.loads(path.read_bytes())
         seen.append(held.version)
-    assert seen[-1] >= N_KILLS // 2  # corrections went through between the kills
+    assert seen[-1] >= N_KILLS  # a correction went through before each kill
     with open_desk(results) as desk:
         opened = desk.open_case(case_id)
         assert opened.review.version == seen[-1]
