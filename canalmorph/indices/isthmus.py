@@ -1,6 +1,7 @@
 """The isthmus: the narrowest place of a profile below LT-40, smoothed along the shaft."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,6 +159,20 @@ def _misfit_vertex(
     return float(left @ left / (weights @ weights))
 
 
+@lru_cache(maxsize=512)
+def _make_smoother(
+    away_mm: tuple[float, ...], order: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the powers of sections' distances from a level, and what makes coefficients of widths.
+
+    Sections lie evenly, so that most levels share theirs.
+    """
+    away = np.array(away_mm)
+    weights = np.sqrt(1.0 - (away / SMOOTHED_MM) ** 2)
+    powers = np.vander(away, order + 1, increasing=True)
+    return powers, np.linalg.pinv(powers * weights[:, None]) * weights
+
+
 def _fit_near(
     levels_mm: NDArray[np.float64], widths_mm: NDArray[np.float64], level_mm: float
 ) -> tuple[NDArray[np.float64], float, float] | None:
@@ -167,9 +182,7 @@ def _fit_near(
     if near.sum() < LEAST_SECTIONS:
         return None
     order = min(SMOOTHED_ORDER, int(near.sum()) - 3)
-    weights = np.sqrt(1.0 - (away[near] / SMOOTHED_MM) ** 2)
-    powers = np.vander(away[near], order + 1, increasing=True)
-    solve = np.linalg.pinv(powers * weights[:, None]) * weights
+    powers, solve = _make_smoother(tuple(away[near].tolist()), order)
     coefficients = solve @ widths_mm[near]
     left = widths_mm[near] - powers @ coefficients
     noise = float(np.sqrt((left @ left) / (near.sum() - order - 1)))

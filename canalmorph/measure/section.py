@@ -149,9 +149,14 @@ def _caliper(
             return None
         ends.append(float(along[jaw]))
         sagitta = _find_sagitta_mm(outline_mm[beside])
-        variance += float(np.nanmean(u_mm[beside])) ** 2 + sagitta**2
-        together += float(np.nanmean(shared_u_mm[beside]))
+        variance += _mean_known(u_mm[beside]) ** 2 + sagitta**2
+        together += _mean_known(shared_u_mm[beside])
     return ends[0] - ends[1], float(np.sqrt(variance + together**2))
+
+
+def _mean_known(values: NDArray[np.float64]) -> float:
+    """Return the mean of what is known; `np.nanmean` takes six times as long for so few."""
+    return float(values[np.isfinite(values)].mean())
 
 
 def _find_sagitta_mm(points_mm: NDArray[np.float64]) -> float:
@@ -159,12 +164,9 @@ def _find_sagitta_mm(points_mm: NDArray[np.float64]) -> float:
 
     On a circle the sagitta of a side is an eighth of its length times its turn.
     """
-    sides = np.diff(points_mm, axis=0)
-    turns = np.arctan2(
-        sides[:-1, 0] * sides[1:, 1] - sides[:-1, 1] * sides[1:, 0],
-        (sides[:-1] * sides[1:]).sum(axis=1),
-    )
-    lengths = np.linalg.norm(sides, axis=1)
+    x, y = (points_mm[1:] - points_mm[:-1]).T
+    turns = np.arctan2(x[:-1] * y[1:] - y[:-1] * x[1:], x[:-1] * x[1:] + y[:-1] * y[1:])
+    lengths = np.sqrt(x * x + y * y)
     rises = np.abs(turns) * (lengths[:-1] + lengths[1:]) / 16
     known = rises[np.isfinite(rises)]
     return float(known.mean()) if len(known) else 0.0

@@ -30,6 +30,9 @@ LEAST_GAP_MM = 0.5
 #: A space that fills up to less than this under the shell's density is bone too.
 LARGEST_GAP_SHARE = 0.45
 N_ITERATIONS = 14
+#: A ray is done when a step gains less of its sum of squares than this, in units of its noise: the
+#: edge is then within a hundredth of its uncertainty. Nor does one go on that is damped so much.
+SMALL_GAIN, MOST_DAMPING = 1e-4, 1e3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -186,19 +189,23 @@ def _fit(
     cost, normal, right, rms = _linearise(
         values, x, seen, p, prior, stiff, has_socket, blur, weight, kernel
     )
+    rays = np.arange(len(p))
     for _ in range(N_ITERATIONS):
-        damped = normal * (1 + damping[:, None, None] * np.eye(7))
-        step = np.linalg.solve(damped, right[..., None])[..., 0]
+        damped = normal[rays] * (1 + damping[rays, None, None] * np.eye(7))
+        step = np.linalg.solve(damped, right[rays, :, None])[..., 0]
         step[:, :3] = np.clip(step[:, :3], -0.7, 0.7)
-        new = _keep_order(p + step)
-        found = _linearise(values, x, seen, new, prior, stiff, has_socket, blur, weight, kernel)
-        better = found[0] < cost
-        damping = np.where(better, 0.3 * damping, 10.0 * damping)
-        p = np.where(better[:, None], new, p)
-        cost = np.where(better, found[0], cost)
-        normal = np.where(better[:, None, None], found[1], normal)
-        right = np.where(better[:, None], found[2], right)
-        rms = np.where(better, found[3], rms)
+        new = _keep_order(p[rays] + step)
+        of_rays = (prior[rays], stiff[rays], has_socket[rays], blur[rays], weight, kernel)
+        found = _linearise(values[rays], x, seen[rays], new, *of_rays)
+        gain = cost[rays] - found[0]
+        better = gain > 0
+        damping[rays] *= np.where(better, 0.3, 10.0)
+        took = rays[better]
+        p[took] = new[better]
+        cost[took], normal[took], right[took], rms[took] = (part[better] for part in found)
+        rays = rays[~(better & (gain < SMALL_GAIN)) & (damping[rays] < MOST_DAMPING)]
+        if not len(rays):
+            break
     covariance = np.linalg.inv(normal)
     return p, np.sqrt(np.maximum(covariance[:, X_OUT, X_OUT], 0.0)), rms
 
@@ -245,7 +252,7 @@ def _linearise(
     gradient *= (used * weight)[..., None]
     away = prior - p
     cost = np.square(residual * weight).sum(1) + (stiff * away**2).sum(1)
-    normal = np.einsum("nsp,nsq->npq", gradient, gradient)
+    normal = gradient.transpose(0, 2, 1) @ gradient
     normal[:, range(7), range(7)] += stiff + 1e-9
     right = np.einsum("nsp,ns->np", gradient, residual * weight) + stiff * away
     rms = np.sqrt(np.square(residual).sum(1) / np.maximum(used.sum(1), 1))
