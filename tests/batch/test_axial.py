@@ -49,6 +49,7 @@ def axial_measure(measurement: ScanMeasurement) -> MeasureScan:
     return measure
 
 
+@pytest.mark.slow
 def test_slices_have_a_table_only_where_they_were_asked_for(
     tmp_path: Path, small_dicom: Path, axial_measure: MeasureScan
 ) -> None:

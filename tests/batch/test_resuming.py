@@ -137,6 +137,7 @@ def test_a_changed_scan_is_measured_anew_and_its_neighbour_is_not(bench: Bench) 
     assert sorted(bench.query("SELECT state, reason FROM cases")) == [("measured", "")] * 3
 
 
+@pytest.mark.slow
 def test_a_moved_and_touched_scan_is_known_again(bench: Bench) -> None:
     bench.run()
     for path in bench.day.rglob("*"):
@@ -156,6 +157,7 @@ def test_the_same_file_twice_is_one_case_measured_once(bench: Bench) -> None:
         assert bench.counted == []
 
 
+@pytest.mark.slow
 def test_a_refused_scan_is_kept_until_its_files_are_touched(bench: Bench) -> None:
     bench.refusing = "nifti"
     first = bench.run()
@@ -276,7 +278,7 @@ def test_others_can_read_the_ledger_while_a_run_writes(
     assert seen == [1, 1]
 
 
-@pytest.mark.parametrize("damage", ["text", "newer"])
+@pytest.mark.parametrize("damage", ["text", pytest.param("newer", marks=pytest.mark.slow)])
 def test_a_ledger_that_cannot_be_read_is_left_alone(bench: Bench, damage: str) -> None:
     bench.run()
     ledger = bench.out / "ledger.sqlite"
@@ -290,6 +292,7 @@ def test_a_ledger_that_cannot_be_read_is_left_alone(bench: Bench, damage: str) -
     assert ledger.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_a_digest_of_other_columns_is_passed_over(bench: Bench) -> None:
     result = bench.run()
     tables = bench.read_tables()

@@ -87,6 +87,7 @@ def test_the_end_shows_femora_refusals_and_places(
     assert "\x1b" not in said.out
 
 
+@pytest.mark.slow
 def test_measuring_again_gives_the_same_table(
     measured: Path, small_dicom: Path, run: Callable
 ) -> None:

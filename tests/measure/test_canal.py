@@ -176,7 +176,7 @@ def test_bow_of_a_bent_canal(make_aligned: Make, radius_mm: float) -> None:
     assert "bow_radius_mm" not in short.facts
 
 
-@pytest.mark.parametrize("tilt_deg", [0.0, 2.0, 6.0])
+@pytest.mark.parametrize("tilt_deg", [0.0, pytest.param(2.0, marks=pytest.mark.slow), 6.0])
 def test_tilt_of_the_canal_against_the_axis(make_aligned: Make, tilt_deg: float) -> None:
     slope = np.tan(np.radians(tilt_deg))
     profile = measure_canal(

@@ -107,6 +107,7 @@ def test_the_rod_in_a_bowed_canal(make_aligned: Make) -> None:
     ) or ("posterior" in profile.texts["rod_lt_to_minus150_contacts"])
 
 
+@pytest.mark.slow
 def test_left_and_right_are_mirror_images(make_aligned: Make) -> None:
     right = measure_bowed(make_aligned, 800.0, side=Side.RIGHT)
     left = measure_bowed(make_aligned, 800.0, side=Side.LEFT)

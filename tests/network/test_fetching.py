@@ -113,6 +113,7 @@ def compare(expected: dict[str, Dataset], folder: Path) -> None:
         assert each.ImagePositionPatient == ours.ImagePositionPatient
 
 
+@pytest.mark.slow
 @pytest.mark.archive
 @pytest.mark.usefixtures("quick_pauses")
 def test_each_way_fetches_the_one_series_once(

@@ -145,6 +145,7 @@ def test_no_section_is_made_between_the_blocks(in_two: FemurResult) -> None:
     assert heights.min() > HIPS_DOWN_TO_MM
 
 
+@pytest.mark.slow
 def test_hips_alone_say_why_there_is_no_torsion(whole: PhantomResult, cut_between: Cut) -> None:
     alone = measure(cut_between(whole.volume, HIPS_DOWN_TO_MM, 1e3))
     assert not alone.indices.values["torsion_deg"].known

@@ -131,6 +131,7 @@ def test_the_order_of_the_grids_axes_changes_nothing(
     assert measure(sagittal) == {"right": right_values}
 
 
+@pytest.mark.slow
 def test_the_scanners_origin_changes_nothing(
     right_volume: CtVolume, right_values: Values, measure: Measure
 ) -> None:

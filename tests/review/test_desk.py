@@ -219,6 +219,7 @@ def test_sections_are_the_ct_of_their_level(client: Any, case_id: str) -> None:
         assert answer.status_code == 422
 
 
+@pytest.mark.slow
 def test_a_correction_takes_less_than_the_measuring_stage(
     desk: ReviewDesk, case_id: str, whole: None
 ) -> None:
