@@ -91,7 +91,7 @@ def test_walls_by_quarter(make_aligned: Make) -> None:
     assert at(profile, "cortex_min_mm", -60.0) == pytest.approx(6.0, abs=14 * SAG + 1e-9)
 
 
-@pytest.mark.parametrize("side", list(Side))
+@pytest.mark.parametrize("side", [Side.RIGHT, pytest.param(Side.LEFT, marks=pytest.mark.slow)])
 def test_the_head_ends_widths_continuously(
     make_aligned: Make, make_head: Callable[..., HeadSphere], side: Side
 ) -> None:
