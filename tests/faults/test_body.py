@@ -75,6 +75,7 @@ def list_columns(whole_pair, *parts: str) -> set[str]:
     }
 
 
+@pytest.mark.slow
 def test_f52_a_lateral_cortex_outside_the_circle_costs_what_rests_on_it(
     whole_pair, leg: Leg
 ) -> None:
@@ -213,14 +214,25 @@ def test_f61_a_joint_without_a_gap_costs_head_and_neck(whole_pair, fused_deg: fl
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("cortex_hu", [900.0, 650.0])
+@pytest.mark.parametrize(
+    "cortex_hu",
+    [
+        900.0,
+        pytest.param(
+            650.0,
+            marks=pytest.mark.xfail(
+                strict=True,
+                reason="The thin shell over LT+20 is so faint that its canal reads 2 to 3 mm too "
+                "narrow, beyond what is stated.",
+            ),
+        ),
+    ],
+)
 def test_low_density_changes_the_densities_alone(whole_pair, cortex_hu: float) -> None:
     case = scan_right(whole_pair, tissue={"cortex_hu": cortex_hu, "cancellous_hu": 30.0})
     (femur,) = case.femora
     densities = list_columns(whole_pair, "cortex_hu", "cancellous_")
-    # The shell over LT+20 is thin: at 650 HU its canal reads 2 to 3 mm too narrow, and is flagged.
-    flagged = list_columns(whole_pair, "canal_ml_lt_plus20", "cfi_") if cortex_hu < 700 else set()
-    assert set(whole_pair.list_far(femur)) <= densities | flagged
+    assert set(whole_pair.list_far(femur)) <= densities
     assert "thin_cortex_at_lt20" in femur.warnings
     assert femur.indices.values["cortex_hu"].value == pytest.approx(cortex_hu, abs=30.0)
     lost = list_known(whole_pair.get_femur("right")) - list_known(femur)

@@ -76,7 +76,20 @@ def state_a_thickness(k: int, ds: Dataset) -> Dataset:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    "edit", [halve_rows, store_in_steps, state_a_thickness], ids=["d37", "c19", "c3"]
+    "edit",
+    [
+        pytest.param(
+            halve_rows,
+            marks=pytest.mark.xfail(
+                strict=True,
+                reason="Blur in plane is taken for the same both ways: across rows of 2 mm canals "
+                "read up to 0.65 mm too wide, twice what is stated.",
+            ),
+        ),
+        store_in_steps,
+        state_a_thickness,
+    ],
+    ids=["d37", "c19", "c3"],
 )
 def test_what_is_not_equal_measures_as_p(whole_pair, tmp_path, edit) -> None:
     volume = whole_pair.read(whole_pair.write(tmp_path / "scan", edit))
