@@ -109,19 +109,7 @@ def follow_review(
 ) -> bool:
     """Draw a case and make its DICOM objects as its review has it; return whether that was due.
 
-    Parameters
-    ----------
-    case_folder : Path
-        Of the case.
-    review : Review
-        What the ledger holds of the case.
-    corrected : CorrectedCase, optional
-        With these marks and what it was measured on, where it is at hand.
-
-    Raises
-    ------
-    RecordUnreadableError, OSError
-        If a part is damaged, or the folder cannot be written.
+    Parameters and errors are those of `draw_reviewed`.
     """
     if not is_due(case_folder, review):
         return False

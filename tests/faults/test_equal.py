@@ -83,7 +83,7 @@ def state_a_thickness(k: int, ds: Dataset) -> Dataset:
             marks=pytest.mark.xfail(
                 strict=True,
                 reason="Blur in plane is taken for the same both ways: across rows of 2 mm canals "
-                "read up to 0.65 mm too wide, twice what is stated.",
+                "read up to 0.65 mm too wide, twice what is stated; `uneven-voxels` warns of it.",
             ),
         ),
         store_in_steps,
@@ -93,6 +93,6 @@ def state_a_thickness(k: int, ds: Dataset) -> Dataset:
 )
 def test_what_is_not_equal_measures_as_p(whole_pair, tmp_path, edit) -> None:
     volume = whole_pair.read(whole_pair.write(tmp_path / "scan", edit))
-    assert volume.facts.warnings == ()
+    assert set(volume.facts.warnings) <= {"uneven-voxels"}
     case = whole_pair.measure(whole_pair.cut_leg(volume, "right"))
     whole_pair.assert_same_as_p(case, sides=("right",))
