@@ -115,6 +115,14 @@ class NodeBusyError(ResultsFolderError):
     remedy = "Stop that one, or name another folder."
 
 
+class FetchBusyError(ResultsFolderError):
+    """Another fetch writes to the folder."""
+
+    code = "fetch-busy"
+    finding = "is in use by another fetch."
+    remedy = "Wait for its end and try again, or name another folder with --out."
+
+
 class PeerError(CanalMorphError):
     """An archive that cannot be used now; the base of its reasons.
 

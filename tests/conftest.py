@@ -402,6 +402,26 @@ class Archive:
 
 
 @pytest.fixture
+def list_object_errors(tmp_path: Path) -> "Callable[[pydicom.FileDataset], list[str]]":
+    """What the standard's validator finds wrong in an object; it must know what the object is."""
+    if shutil.which("dciodvfy", path=SEARCH_PATH) is None:
+        pytest.skip("The validator dciodvfy (Debian: dicom3tools) is not installed.")
+
+    def list_errors(dataset: pydicom.FileDataset) -> list[str]:
+        # The validator cannot inflate.
+        plain = tmp_path / "validated.dcm"
+        dataset.file_meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
+        dataset.save_as(plain, enforce_file_format=True)
+        command = ["dciodvfy", "-new", str(plain)]
+        told = subprocess.run(command, capture_output=True, text=True, check=False)
+        lines = (told.stdout + told.stderr).splitlines()
+        assert any(name in " ".join(lines) for name in ("Segmentation", "SR", "EncapsulatedPDF"))
+        return [line for line in lines if line.startswith("Error")]
+
+    return list_errors
+
+
+@pytest.fixture
 def archive(tmp_path: Path) -> Iterator[Archive]:
     """A real archive on this machine alone."""
     made = Archive(tmp_path)

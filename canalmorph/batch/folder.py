@@ -16,6 +16,7 @@ from canalmorph.model.naming import name_by_hash
 from canalmorph.results_errors import (
     CaseKeyUnusableError,
     ResultsBusyError,
+    ResultsFolderError,
     ResultsForeignFolderError,
     ResultsInsideInputError,
     ResultsNotWritableError,
@@ -133,17 +134,47 @@ def hold_results(path: Path) -> Iterator[None]:
     ResultsNotWritableError
         If it cannot be written.
     """
-    lock = FileLock(path / LOCK_NAME, timeout=0)
+    with hold_lock(path / LOCK_NAME, ResultsBusyError(folder=str(path))):
+        yield
+
+
+@contextmanager
+def hold_lock(file: Path, busy: ResultsFolderError) -> Iterator[None]:
+    """Hold a lock within the block; raise `busy` where another has it.
+
+    Raises
+    ------
+    ResultsNotWritableError
+        If its folder cannot be written.
+    """
+    lock = FileLock(file, timeout=0)
     try:
         lock.acquire()
     except Timeout:
-        raise ResultsBusyError(folder=str(path)) from None
+        raise busy from None
     except OSError as error:
-        raise ResultsNotWritableError(folder=str(path)) from error
+        raise ResultsNotWritableError(folder=str(file.parent)) from error
     try:
         yield
     finally:
         lock.release()
+
+
+def settle_results_key(path: Path, key_file: Path | None = None) -> bytes:
+    """Return a results folder's key, also while a run holds the folder; make both if need be.
+
+    Raises
+    ------
+    ResultsFolderError
+        As `open_results`; that the folder is held only where it has no key yet.
+    CaseKeyUnusableError
+        If `key_file` holds no key.
+    """
+    if (path / KEY_CHECK_NAME).exists():
+        # Settled: nothing is written.
+        return _settle_key(path, None if key_file is None else _read_key(key_file))
+    with open_results(path, inputs=[], key_file=key_file) as folder:
+        return folder.key
 
 
 def find_key(path: Path) -> bytes | None:

@@ -36,6 +36,7 @@ class Arrivals:
 
     def recall(self, inbox: Inbox) -> None:
         """Take up what an ended process left: the clocks begin anew, so that senders can go on."""
+        self._memory.recall_taken()
         for study in inbox.list_studies():
             if not self._memory.knows_study(study):
                 self._memory.note_received(study, whole=False)
@@ -81,6 +82,7 @@ class Arrivals:
         """Return the studies that are complete now; each is taken until it is given back."""
         with self._lock:
             found = [name for name, one in self._studies.items() if self._wait_s(one) <= 0.0]
+            self._memory.note_taken(found)
             for study in found:
                 self._studies[study].taken = True
         return sorted(found)
@@ -97,11 +99,11 @@ class Arrivals:
     def end_study(self, study: str, case_ids: list[str], *, state: str) -> None:
         """Note that a study that was taken is done, unless more of it arrived meanwhile."""
         with self._lock:
+            self._memory.note_measured(study, case_ids, state=state)
             known = self._studies.get(study)
-            more = known is not None and not known.taken
-            self._memory.note_measured(study, case_ids, state=RECEIVED if more else state)
-            if not more:
-                self._studies.pop(study, None)
+            # More over an association is known anew; more that was fetched is found in the memory.
+            if known is not None and known.taken:
+                del self._studies[study]
 
     def count_open(self) -> int:
         """Return how many studies wait for their end or their measuring."""

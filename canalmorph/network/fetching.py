@@ -4,12 +4,13 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import partial
+from hashlib import sha256
 from pathlib import Path
 from typing import Protocol
 
 from pydicom.dataset import Dataset
 
-from canalmorph.batch.folder import open_results
+from canalmorph.batch.folder import hold_lock, settle_results_key
 from canalmorph.network.choosing import SeriesChoice, choose_remote_series
 from canalmorph.network.inbox import Inbox
 from canalmorph.network.log import silence_libraries
@@ -19,7 +20,7 @@ from canalmorph.network.settings import Archive, NodeSettings
 from canalmorph.network.web import WebPeer
 from canalmorph.quiet import keep_libraries_quiet
 from canalmorph.read.settings import ReadSettings
-from canalmorph.results_errors import PeerRefusedError, ResultsNotWritableError
+from canalmorph.results_errors import FetchBusyError, PeerRefusedError, ResultsNotWritableError
 
 #: What an accession number or a patient's number is called.
 ACCESSION, PATIENT = "AccessionNumber", "PatientID"
@@ -101,6 +102,8 @@ def fetch_studies(
         If a number is empty or has a wildcard, or the archive can only send to the node.
     PeerUnreachableError
         If the archive cannot be reached.
+    FetchBusyError
+        If another fetch writes to the folder.
     ResultsNotWritableError
         If the folder cannot be written.
     """
@@ -137,28 +140,37 @@ class _Store:
         if self.inbox is None or self.memory is None:
             return
         if (self.arrived.path / study).is_dir():
-            # Noted first: a kill in between leaves nothing unnoted.
+            # Noted first: a kill in between leaves nothing unnoted. And last: what a measuring
+            # that began in between did not see is measured again.
             self.memory.note_received(study, whole=True)
             self.inbox.take_over(self.arrived, study)
+            self.memory.note_received(study, whole=True)
 
 
 @contextmanager
 def _open_store(settings: NodeSettings, out: Path | None) -> Iterator[_Store]:
+    # The node may be measuring: only the key is needed of its results.
+    key = settle_results_key(settings.results, settings.measure.case_key)
+    arrived = Inbox(out or settings.folder / "fetched", key)
     with ExitStack() as stack:
-        with open_results(
-            settings.results, inputs=[], key_file=settings.measure.case_key
-        ) as results:
-            arrived = Inbox(out or settings.folder / "fetched", results.key)
         try:
             settings.folder.mkdir(parents=True, exist_ok=True)
+            lock = settings.folder / _name_lock(arrived.path)
+            stack.enter_context(hold_lock(lock, FetchBusyError(folder=str(arrived.path))))
             arrived.prepare()
         except OSError as error:
             raise ResultsNotWritableError(folder=str(arrived.path)) from error
         if out is not None:
             yield _Store(arrived)
         else:
-            inbox = Inbox(settings.inbox, results.key)
+            inbox = Inbox(settings.inbox, key)
             yield _Store(arrived, inbox, stack.enter_context(open_memory(settings.folder)))
+
+
+def _name_lock(folder: Path) -> str:
+    """Return the name of the lock of a folder, which lies where no survey of it meets it."""
+    place = str(folder.resolve()).encode("utf-8", "surrogateescape")
+    return f".fetch-{sha256(place).hexdigest()[:16]}.lock"
 
 
 class _Fetch:

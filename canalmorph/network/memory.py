@@ -21,8 +21,8 @@ MEMORY_NAME = "node.sqlite"
 MEMORY_FORM = 1
 #: Longest wait for another process. [s]
 LONGEST_WAIT_S = 30.0
-#: States of a study.
-RECEIVED, MEASURED, FAILED = "received", "measured", "failed"
+#: States of a study: to be measured; being measured; done, with or without results.
+RECEIVED, MEASURING, MEASURED, FAILED = "received", "measuring", "measured", "failed"
 #: States of an object: to be sent; sent, and asked whether it is kept; kept.
 WAITING, ASKED, KEPT = "waiting", "asked", "kept"
 _TABLES = (
@@ -129,6 +129,16 @@ class NodeMemory:
             (study, RECEIVED, int(whole)),
         )
 
+    def note_taken(self, studies: Iterable[str]) -> None:
+        """Note that studies are being measured; what is received from now on counts as more."""
+        with self._transaction():
+            for study in studies:
+                self._run("UPDATE studies SET state = ? WHERE study = ?", (MEASURING, study))
+
+    def recall_taken(self) -> None:
+        """Note that what an ended process was measuring must be measured."""
+        self._run("UPDATE studies SET state = ? WHERE state = ?", (RECEIVED, MEASURING))
+
     def note_attempt(self, study: str) -> int:
         """Count a measuring that failed, and return how many there were."""
         with self._transaction():
@@ -137,11 +147,17 @@ class NodeMemory:
         return int(rows[0][0]) if rows else 0
 
     def note_measured(self, study: str, case_ids: Iterable[str], *, state: str) -> None:
-        """Note the end of a study's measuring, and the cases in it."""
+        """Note the end of a study's measuring, and the cases in it.
+
+        A study of which more was received meanwhile, by whatever process, stays to be measured.
+        """
         with self._transaction():
             for case_id in case_ids:
                 self._run("INSERT OR REPLACE INTO cases VALUES (?, ?)", (case_id, study))
-            self._run("UPDATE studies SET state = ? WHERE study = ?", (state, study))
+            self._run(
+                "UPDATE studies SET state = ? WHERE study = ? AND state = ?",
+                (state, study, MEASURING),
+            )
 
     def list_studies(self, state: str) -> dict[str, bool]:
         """Return the studies in a state, and whether each is whole."""
@@ -233,7 +249,7 @@ class NodeMemory:
 
     def count(self) -> dict[str, int]:
         """Return how many studies and objects are in each state."""
-        counts = dict.fromkeys((RECEIVED, MEASURED, FAILED, WAITING, ASKED, KEPT), 0)
+        counts = dict.fromkeys((RECEIVED, MEASURING, MEASURED, FAILED, WAITING, ASKED, KEPT), 0)
         for table in ("studies", "objects"):
             counts |= dict(self._run(f"SELECT state, count(*) FROM {table} GROUP BY state"))
         return counts

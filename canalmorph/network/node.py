@@ -12,11 +12,9 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from filelock import FileLock, Timeout
-
 from canalmorph.batch.clinic import ClinicTable, read_clinic_table
 from canalmorph.batch.engine import Engine, FittingEngine
-from canalmorph.batch.folder import ResultsFolder, open_results
+from canalmorph.batch.folder import ResultsFolder, hold_lock, open_results
 from canalmorph.batch.ledger import FAILED as CASE_FAILED
 from canalmorph.batch.mishaps import name_place
 from canalmorph.batch.outcomes import BatchOptions, BatchResult, CaseOutcome, MeasureScan
@@ -30,6 +28,7 @@ from canalmorph.network.memory import (
     FAILED,
     KEPT,
     MEASURED,
+    MEASURING,
     RECEIVED,
     WAITING,
     NodeMemory,
@@ -101,18 +100,12 @@ def open_node(
 @contextlib.contextmanager
 def _hold_folder(folder: Path) -> Iterator[None]:
     """Make and lock the node's folder."""
-    lock = FileLock(folder / ".lock", timeout=0)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        lock.acquire()
-    except Timeout:
-        raise NodeBusyError(folder=str(folder)) from None
     except OSError as error:
         raise ResultsNotWritableError(folder=str(folder)) from error
-    try:
+    with hold_lock(folder / ".lock", NodeBusyError(folder=str(folder))):
         yield
-    finally:
-        lock.release()
 
 
 class Node:
@@ -140,7 +133,7 @@ class Node:
             for archive in settings.archives
             if archive.send
         ]
-        self._next_sweep = 0.0
+        self._next_sweep = self._next_take = 0.0
         self._ended = threading.Event()
         self._health = threading.Thread(target=self._watch_health, daemon=True)
 
@@ -191,8 +184,7 @@ class Node:
 
     def work(self) -> None:
         """Measure the studies that are complete now, and queue what came of them."""
-        self._arrivals.look_around()
-        studies = self._arrivals.take_quiet()
+        studies = self._take_quiet()
         if studies:
             self._measure(studies)
         if not studies and time.monotonic() < self._next_sweep:
@@ -202,6 +194,18 @@ class Node:
             self._queue_results(self._memory.list_cases())
         except (OSError, CanalMorphError) as error:
             self._log.tell("cannot_queue", reason=name_place(error))
+
+    def _take_quiet(self) -> list[str]:
+        """Return the studies that are complete; none for a while where that cannot be noted."""
+        if time.monotonic() < self._next_take:
+            return []
+        try:
+            self._arrivals.look_around()
+            return self._arrivals.take_quiet()
+        except NodeMemoryError as error:
+            self._log.tell("cannot_take", reason=error.code)
+            self._next_take = time.monotonic() + PAUSE_S
+            return []
 
     def _measure(self, studies: Sequence[str]) -> None:
         self._log.tell("measuring", studies=len(studies))
@@ -284,7 +288,7 @@ def tell_health(memory: NodeMemory, settings: NodeSettings) -> dict[str, Fact]:
     counts = memory.count()
     oldest = memory.tell_oldest()
     return {
-        "studies_waiting": counts[RECEIVED],
+        "studies_waiting": counts[RECEIVED] + counts[MEASURING],
         "studies_measured": counts[MEASURED],
         "studies_failed": counts[FAILED],
         "objects_waiting": counts[WAITING],

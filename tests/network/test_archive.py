@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -83,12 +84,14 @@ def read_frames(dataset: Dataset) -> dict[float, NDArray[Any]]:
     return planes
 
 
+@pytest.mark.dicom_tools
 def test_a_study_comes_back_with_its_results(
     archive: Any,
     make_settings: Callable[..., NodeSettings],
     kit: SimpleNamespace,
     small_dicom: Path,
     known_measure: MeasureScan,
+    list_object_errors: Callable[[pydicom.FileDataset], list[str]],
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -138,8 +141,16 @@ def test_a_study_comes_back_with_its_results(
         np.testing.assert_array_equal(drawn[height], plane)
     (paper,) = settings.results.glob("cases/*/report.pdf")
     assert back["DOC"].EncapsulatedDocument.startswith(paper.read_bytes())
+    case = json.loads(next(settings.results.glob("cases/*/result.json")).read_text("utf-8"))
+    said = [str(item.TextValue) for item in walk(back["SR"]) if item.ValueType == "TEXT"]
+    (cautions,) = (femur["advice"]["cautions"] for femur in case["femora"])
+    assert cautions
+    assert set(cautions) <= set(said)
+    assert [text for text in said if "not a diagnosis" in text and "Not a medical device" in text]
     for path in settings.results.glob("cases/*/dicom/*.dcm"):
         archive.run("dcm2json", str(path), str(tmp_path / "read.json"))
+    for dataset in back.values():
+        assert list_object_errors(dataset) == [], dataset.Modality
 
 
 def test_the_node_is_held_up_by_no_archive_that_is_away(

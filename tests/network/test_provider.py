@@ -6,6 +6,7 @@ import shutil
 import socket
 import struct
 import subprocess
+import threading
 import time
 from collections import namedtuple
 from collections.abc import Callable
@@ -19,6 +20,7 @@ from pydicom.uid import UID, CTImageStorage, MRImageStorage
 from pynetdicom import AE, build_context
 
 from canalmorph.network import guard
+from canalmorph.network.node import read_health
 from canalmorph.network.provider import list_syntaxes
 from canalmorph.network.settings import Limits, NodeSettings, Sender, TlsSettings
 
@@ -26,6 +28,8 @@ Make = Callable[..., NodeSettings]
 VERIFICATION = "1.2.840.10008.1.1"
 #: Damaged requests, in CI and by hand.
 N_DAMAGED, N_DAMAGED_BY_HAND = 60, 5000
+#: Begins the answer to a request for an association that is accepted.
+ACCEPTED = b"\x02"
 #: Messages without waiting for an answer: far more than buffers hold.
 MOST_SENT = 20000
 
@@ -221,6 +225,18 @@ def test_messages_ahead_of_their_answers_are_not_piled_up(
         assert is_alive(running)
 
 
+def damage(units: list[bytes], chance: random.Random) -> list[bytes]:
+    """Return the units with some bytes changed, of the request or of what follows it."""
+    damaged = [bytearray(unit) for unit in units]
+    hit = damaged[:1] if chance.random() < 0.3 else damaged[1:]
+    for _ in range(chance.randint(1, 8)):
+        unit = chance.choice(hit)
+        unit[chance.randrange(len(unit))] = chance.randrange(256)
+    if chance.random() < 0.1:
+        del damaged[chance.randrange(1, len(damaged))]
+    return [bytes(unit) for unit in damaged]
+
+
 @pytest.mark.parametrize(
     ("n_damaged", "seed"),
     [(N_DAMAGED, 11), pytest.param(N_DAMAGED_BY_HAND, 12, marks=pytest.mark.slow)],
@@ -232,23 +248,33 @@ def test_damaged_requests_end_nothing_but_themselves(
     chance = random.Random(seed)
     settings = make_settings(limits=Limits(idle_s=0.2, free_bytes=0))
     with kit.run_node(settings) as running:
+        assert is_alive(running)
+        n_threads = threading.active_count()
         for _ in range(n_damaged):
-            damaged = [bytearray(unit) for unit in units]
-            for _ in range(chance.randint(1, 8)):
-                unit = chance.choice(damaged)
-                unit[chance.randrange(len(unit))] = chance.randrange(256)
-            if chance.random() < 0.2:
-                del damaged[chance.randrange(len(damaged))]
-            with connect(running) as connection:
-                try:
-                    connection.sendall(b"".join(damaged))
-                    connection.shutdown(socket.SHUT_WR)
-                except OSError:
-                    continue
+            damaged = damage(units, chance)
+            with connect(running) as connection, contextlib.suppress(OSError):
+                connection.sendall(damaged[0])
+                # Nothing is said before the answer, or it would be looked at by nobody.
+                if connection.recv(4096)[:1] == ACCEPTED:
+                    connection.sendall(b"".join(damaged[1:]))
+                connection.shutdown(socket.SHUT_WR)
                 assert ends(connection)
         assert is_alive(running)
-    # What was kept can be kept: each file is under its own name, none half.
+        # No thread waits for a peer that has gone, and what was kept is surveyed like any scan.
+        kit.wait_until(lambda: threading.active_count() <= n_threads)
+        kit.wait_until(lambda: read_health(settings)["studies_waiting"] == 0)
+        for name in ("measuring_failed", "cannot_take", "cannot_queue"):
+            assert running.list_events(name) == []
+        received = running.list_events("received")
+        kept, refused = (sum(each[word] for each in received) for word in ("objects", "refused"))
+        strangers = len(running.list_events("refused_peer"))
+        print(
+            f"\n{n_damaged} damaged: {kept} kept, {refused} objects and {strangers} peers refused"
+        )
+    # Data sets were reached; each file is under its own name, none half.
+    assert min(kept, refused) > 0
     assert list((settings.inbox / ".arriving").iterdir()) == []
+    assert len(list(settings.inbox.rglob("*.dcm"))) <= kept
 
 
 def test_all_that_can_be_read_is_taken(make_settings: Make) -> None:

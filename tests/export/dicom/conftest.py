@@ -6,6 +6,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import pydicom
 import pytest
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
@@ -96,9 +97,14 @@ def _write_mask(context: ObjectContext, labels: NDArray[np.uint8], folder: Path)
     return _save(mark_object(segmentation, context), folder, "seg")
 
 
-def _write(context: ObjectContext, labels: NDArray[np.uint8], folder: Path) -> dict[str, Path]:
+def _write(
+    context: ObjectContext,
+    labels: NDArray[np.uint8],
+    folder: Path,
+    spacing_mm: float = SPACING_MM[0],
+) -> dict[str, Path]:
     with keep_libraries_quiet():
-        segmentation = make_segmentation(context, labels, SPACING_MM[0])
+        segmentation = make_segmentation(context, labels, spacing_mm)
         objects: dict[str, Dataset | None] = {
             "seg": segmentation,
             "sr": make_report_document(context, labels, segmentation),
@@ -108,6 +114,46 @@ def _write(context: ObjectContext, labels: NDArray[np.uint8], folder: Path) -> d
         name: _save(mark_object(each, context), folder, name)
         for name, each in objects.items()
         if each is not None
+    }
+
+
+def _read_mask(
+    path: Path, affine: NDArray[np.float64], shape: tuple[int, ...] = SHAPE
+) -> dict[str, NDArray[np.bool_]]:
+    """Return each segment on the scan's grid, by its label, from the frames' own places alone."""
+    dataset = pydicom.dcmread(path)
+    names = {item.SegmentNumber: item.SegmentLabel for item in dataset.SegmentSequence}
+    masks = {name: np.zeros(shape, dtype=bool) for name in names.values()}
+    shared = dataset.SharedFunctionalGroupsSequence[0]
+    cosines = np.array(shared.PlaneOrientationSequence[0].ImageOrientationPatient, dtype=float)
+    rows_mm, columns_mm = shared.PixelMeasuresSequence[0].PixelSpacing
+    for frame, pixels in zip(
+        dataset.PerFrameFunctionalGroupsSequence, dataset.pixel_array, strict=True
+    ):
+        position = np.array(frame.PlanePositionSequence[0].ImagePositionPatient, dtype=float)
+        j, i = np.nonzero(pixels)
+        points = (
+            position + np.outer(i * columns_mm, cosines[:3]) + np.outer(j * rows_mm, cosines[3:])
+        )
+        index = (points - affine[:3, 3]) @ np.linalg.inv(affine[:3, :3]).T
+        # DICOM's decimal strings have 16 characters: 1e-6 mm at these sizes.
+        np.testing.assert_allclose(index, np.round(index), atol=1e-4)
+        # A single segment is said once for all frames.
+        (segment,) = (
+            group.SegmentIdentificationSequence[0].ReferencedSegmentNumber
+            for group in (frame, shared)
+            if "SegmentIdentificationSequence" in group
+        )
+        masks[names[segment]][tuple(np.round(index).astype(int).T)] = True
+    return masks
+
+
+def _list_references(dataset: Dataset) -> set[str]:
+    """Return every object that anything in a data set points to."""
+    return {
+        str(element.value)
+        for element in dataset.iterall()
+        if element.keyword == "ReferencedSOPInstanceUID"
     }
 
 
@@ -136,6 +182,8 @@ def kit() -> SimpleNamespace:
         make_affine=_make_affine,
         make_source=_make_source,
         make_labels=_make_labels,
+        read_mask=_read_mask,
+        list_references=_list_references,
         save=_save,
         write_mask=_write_mask,
         write=_write,
