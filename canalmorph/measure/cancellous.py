@@ -149,7 +149,7 @@ def find_neck(aligned: AlignedFemur) -> Region | None:
 
 def find_erosion_mm(calibration: Calibration) -> float:
     """Return how far a region keeps from the cortex [mm]."""
-    blur = max(calibration.blur_in_plane_mm, calibration.blur_through_plane_mm)
+    blur = calibration.largest_blur_mm
     return max(EROSION_MM, EROSION_BLURS * blur)
 
 
@@ -284,7 +284,7 @@ def _leak(
     depth_mm: NDArray[np.float64], weights: NDArray[np.float64], calibration: Calibration
 ) -> float:
     """Return the mean share of a thick, flat wall in samples at these depths."""
-    blur = max(calibration.blur_in_plane_mm, calibration.blur_through_plane_mm)
+    blur = calibration.largest_blur_mm
     e = calibration.enhancement
     share = (1 + e) * ndtr(-depth_mm / blur) - e * ndtr(-depth_mm / (ENHANCEMENT_WIDTH * blur))
     return float(np.average(share, weights=weights))

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,6 +144,8 @@ class Calibration:
         Standard widths of the blur, interpolation included. [mm]
     blur_u_mm, blur_through_plane_u_mm : float
         Standard uncertainties of the two. [mm]
+    blur_uneven_mm : float
+        What pixels that are not square add along their wide side; 0 where they are square. [mm]
     enhancement, enhancement_u : float
         Strength of the kernel's edge enhancement, 0 for none, and its standard uncertainty.
     noise_hu : float
@@ -162,6 +165,12 @@ class Calibration:
     enhancement_u: float
     noise_hu: float
     n_rays: int
+    blur_uneven_mm: float = 0.0
+
+    @property
+    def largest_blur_mm(self) -> float:
+        """The blur in the direction that has most of it [mm]."""
+        return max(hypot(self.blur_in_plane_mm, self.blur_uneven_mm), self.blur_through_plane_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

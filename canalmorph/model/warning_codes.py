@@ -55,12 +55,6 @@ SCAN_WARNINGS = (
         "Nothing; compare the outlines with the pictures.",
     ),
     _scan(
-        "uneven-voxels",
-        "The voxels' three sides all differ; their blur is told for one odd side alone, so that "
-        "widths along another may be wrong by more than stated.",
-        "Give a series with square pixels.",
-    ),
-    _scan(
         "series-uid-per-slice",
         "Each slice carried a series UID of its own; they were joined by geometry.",
         "Have the system that wrote the files put right.",

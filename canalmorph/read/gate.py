@@ -14,9 +14,6 @@ from canalmorph.read.raster import square_axes
 from canalmorph.read.scale import check_scale
 from canalmorph.read.settings import ReadSettings
 
-#: Sides of a voxel are alike up to this ratio.
-ALIKE = 1.1
-
 
 def check_volume(volume: CtVolume, settings: ReadSettings) -> CtVolume:
     """Return the volume with values below air raised to air and what was odd as warnings.
@@ -42,8 +39,6 @@ OnlyAirError, NoBoneError, BoneClippedError, CorruptFileError
             np.maximum(voxels[k], AIR_HU, out=voxels[k])
         warnings["below-air"] = None
     warnings |= dict.fromkeys(codes)
-    if _is_uneven(volume.spacing_mm):
-        warnings["uneven-voxels"] = None
     return replace(volume, voxels_hu=voxels, facts=replace(volume.facts, warnings=tuple(warnings)))
 
 
@@ -64,12 +59,6 @@ def check_grid(
         )
     square_axes(index_to_lps_mm, source, "axes")
     check_voxel(np.linalg.norm(index_to_lps_mm[:3, :3], axis=0), source, settings)
-
-
-def _is_uneven(spacing_mm: NDArray[np.float64]) -> bool:
-    """Return whether no two sides of a voxel are alike: blur is modelled for one odd side."""
-    short, middle, long = np.sort(spacing_mm)
-    return bool(middle > ALIKE * short and long > ALIKE * middle)
 
 
 def _writeable(voxels: NDArray[np.int16]) -> NDArray[np.int16]:

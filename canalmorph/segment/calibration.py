@@ -7,6 +7,12 @@ from numpy.typing import NDArray
 
 from canalmorph.model.femur import Calibration
 from canalmorph.model.volume import CtVolume
+from canalmorph.segment.blur import (
+    declare_through_plane_blur_mm,
+    declare_uneven_blur_mm,
+    slice_direction,
+    wide_direction,
+)
 from canalmorph.segment.wall import (
     BLUR,
     NO_ENHANCEMENT,
@@ -68,36 +74,6 @@ def estimate_noise(crop: CtVolume) -> float:
     if soft.sum() < 1000:
         return 30.0
     return max(10.0, float(1.4826 * np.median(np.abs((upper - lower)[soft])) / np.sqrt(2.0)))
-
-
-def slice_axis(crop: CtVolume) -> int:
-    """Return the crop's axis across the slices: the one of clearly largest spacing, else up.
-
-    A sagittal or coronal stack has its slices along another axis than an axial one; where the
-    spacings are about equal the blur is too.
-    """
-    spacing = crop.spacing_mm
-    widest = int(np.argmax(spacing))
-    others = np.delete(spacing, widest)
-    return widest if spacing[widest] > 1.1 * others.max() else 0
-
-
-def slice_direction(crop: CtVolume) -> NDArray[np.float64]:
-    """Return the unit vector across the slices in patient space."""
-    axis = slice_axis(crop)
-    return np.asarray(crop.index_to_lps_mm[:3, axis] / crop.spacing_mm[axis])
-
-
-def declare_through_plane_blur_mm(crop: CtVolume) -> float:
-    """Return the blur across slices that the file declares: slice box, interpolation, focus [mm].
-
-    A box of thickness T has the variance T^2/12; linear interpolation adds h^2/6 on average.
-    Where the file declares no thickness the spacing stands for it; overlapping slices with an
-    undeclared thickness are read too sharp by that, which only oblique walls feel.
-    """
-    spacing = float(crop.spacing_mm[slice_axis(crop)])
-    thickness = crop.facts.slice_thickness_mm or spacing
-    return float(np.sqrt(thickness**2 / 12 + spacing**2 / 6 + 0.2**2))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -187,6 +163,7 @@ def calibrate(rays: WallRays, crop: CtVolume, *, everywhere: WallRays | None = N
         blur_through_plane_mm=blur_z_mm,
         blur_u_mm=PRIOR_BLUR_U_MM,
         blur_through_plane_u_mm=DECLARED_U_SHARE * blur_z_mm,
+        blur_uneven_mm=declare_uneven_blur_mm(crop),
         enhancement=0.0,
         enhancement_u=PRIOR_ENHANCEMENT_U,
         shared_u_hu=PRIOR_CORTEX_U_HU,
@@ -211,7 +188,7 @@ def calibrate(rays: WallRays, crop: CtVolume, *, everywhere: WallRays | None = N
     good = np.isfinite(fit.parameters[:, BLUR])
     if good.sum() < FEWEST_RAYS:
         return unknown
-    blur_mm = _in_plane_blur_mm(chosen, fit, good, blur_z_mm, crop)
+    blur_mm, uneven_mm = _in_plane_blur_mm(chosen, fit, good, blur_z_mm, crop)
     density = fit.parameters[good, Y_CORTEX]
     cortex_hu = float(np.median(density))
     scatter_hu = float(1.4826 * np.median(np.abs(density - cortex_hu)))
@@ -219,6 +196,7 @@ def calibrate(rays: WallRays, crop: CtVolume, *, everywhere: WallRays | None = N
         unknown,
         blur_in_plane_mm=blur_mm,
         blur_u_mm=0.05 * blur_mm,
+        blur_uneven_mm=uneven_mm,
         enhancement=enhancement,
         enhancement_u=0.04 if sharp else PRIOR_ENHANCEMENT_U,
     )
@@ -250,13 +228,39 @@ def _choose_class(wall_mm: NDArray[np.float64]) -> tuple[float, float, float | N
 
 def _in_plane_blur_mm(
     rays: WallRays, fit: WallFit, good: NDArray[np.bool_], blur_z_mm: float, crop: CtVolume
-) -> float:
-    """Return the in-plane blur: that across the wall, less the slices' part of it [mm]."""
+) -> tuple[float, float]:
+    """Return the in-plane blur, and what pixels that are not square add along their wide side [mm].
+
+    It is the blur across the wall, less the slices' part of it.
+    """
     n_z = np.abs(rays.normals @ slice_direction(crop))[good]
     slant = np.abs(np.sum(rays.normals * rays.across, axis=1))[good]
     in_plane = (fit.parameters[good, BLUR] * slant) ** 2 - (blur_z_mm * n_z) ** 2
+    wide = wide_direction(crop)
+    if wide is not None:
+        terms = np.stack([1.0 - n_z**2, (rays.normals[good] @ wide) ** 2], axis=1)
+        square, uneven = np.maximum(_fit_variances(terms, in_plane)[0], [0.15**2, 0.0])
+        return float(np.sqrt(square)), float(np.sqrt(uneven))
     in_plane = np.sqrt(np.maximum(in_plane / np.maximum(1 - n_z**2, 0.05), 0.15**2))
-    return float(np.median(in_plane))
+    return float(np.median(in_plane)), 0.0
+
+
+def _fit_variances(
+    terms: NDArray[np.float64], variance: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return what the terms (n, m) count for in the variances (n,), outliers aside; and how surely.
+
+    The second are the variances of the m numbers, for rays whose errors are their own.
+    """
+    weights = np.ones(len(variance))
+    for _ in range(15):
+        weighted = terms * weights[:, None]
+        found = np.linalg.lstsq(weighted, variance * weights, rcond=None)[0]
+        left = variance - terms @ found
+        scatter = 1.4826 * float(np.median(np.abs(left)))
+        weights = 1.0 / np.sqrt(1.0 + np.square(left / (2.0 * scatter + 1e-9)))
+    weighted = terms * weights[:, None]
+    return np.asarray(found), np.diagonal(np.linalg.pinv(weighted.T @ weighted)) * scatter**2
 
 
 def _see_through_plane(rays: WallRays, known: Calibration, crop: CtVolume) -> Calibration:
@@ -283,17 +287,11 @@ def _see_through_plane(rays: WallRays, known: Calibration, crop: CtVolume) -> Ca
     good = np.isfinite(fit.parameters[:, BLUR])
     lean = (chosen.normals @ slice_direction(crop))[good] ** 2
     variance = (fit.parameters[good, BLUR] * slant[rows][good]) ** 2
-    terms = np.stack([1.0 - lean, lean], axis=1)
-    weights = np.ones(len(lean))
-    found, scatter = np.zeros(2), 0.0
-    for _ in range(15):
-        weighted = terms * weights[:, None]
-        found = np.linalg.lstsq(weighted, variance * weights, rcond=None)[0]
-        left = variance - terms @ found
-        scatter = 1.4826 * float(np.median(np.abs(left)))
-        weights = 1.0 / np.sqrt(1.0 + np.square(left / (2.0 * scatter + 1e-9)))
-    weighted = terms * weights[:, None]
-    spread = np.linalg.pinv(weighted.T @ weighted)[1, 1] * scatter**2 * SHARED_RAYS
+    wide = wide_direction(crop)
+    if wide is not None:
+        variance -= np.square(known.blur_uneven_mm * (chosen.normals[good] @ wide))
+    found, doubt = _fit_variances(np.stack([1.0 - lean, lean], axis=1), variance)
+    spread = doubt[1] * SHARED_RAYS
     if found[1] <= 0.0:
         return known
     blur_mm = float(np.sqrt(found[1]))
@@ -332,27 +330,3 @@ def _find_enhancement(rays: WallRays, noise_hu: float, seen_share: float | None)
         return float(ENHANCEMENTS[int(np.argmin(cost))])
     strength = float(np.clip(-slope / (2 * bend), 0.0, ENHANCEMENTS[-1]))
     return strength if strength > LEAST_ENHANCEMENT else 0.0
-
-
-def blur_along_rays_mm(
-    calibration: Calibration,
-    normals: NDArray[np.float64],
-    across: NDArray[np.float64],
-    through: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Return the blur along each ray: that across the wall, stretched by the ray's slant [mm].
-
-    Parameters
-    ----------
-    normals, across : (n, 3) float arrays
-        Wall normals and ray directions.
-    through : (3,) float array
-        Unit vector across the slices.
-    """
-    n_z = normals @ through
-    across_wall = (
-        calibration.blur_in_plane_mm**2 * (1 - n_z**2)
-        + calibration.blur_through_plane_mm**2 * n_z**2
-    )
-    slant = np.abs(np.sum(normals * across, axis=-1))
-    return np.asarray(np.sqrt(across_wall) / np.maximum(slant, 0.3))

@@ -11,7 +11,8 @@ from canalmorph.geometry.lumps import measure_distance_mm
 from canalmorph.geometry.sampling import sample_points
 from canalmorph.model.femur import METAL_REACH_MM, Calibration, Cortex, Femur, HeadSphere
 from canalmorph.model.volume import SliceGap, find_covered
-from canalmorph.segment.calibration import WallRays, calibrate, slice_axis, slice_direction
+from canalmorph.segment.blur import slice_axis, slice_direction
+from canalmorph.segment.calibration import WallRays, calibrate
 from canalmorph.segment.edges import (
     NEVER_SCANNED_HU,
     RAY_IN_MM,

@@ -8,12 +8,13 @@ from numpy.typing import NDArray
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import Calibration
 from canalmorph.model.volume import CtVolume
-from canalmorph.segment.calibration import (
-    ENHANCEMENT_WIDTH,
-    NOISE_INFLATION,
+from canalmorph.segment.blur import (
     blur_along_rays_mm,
+    find_ripple_mm,
     slice_direction,
+    wide_direction,
 )
+from canalmorph.segment.calibration import ENHANCEMENT_WIDTH, NOISE_INFLATION
 from canalmorph.segment.settings import SegmentSettings
 from canalmorph.segment.surface import smooth_surface
 from canalmorph.segment.unblur import undo_blur
@@ -154,7 +155,7 @@ def fit_edges(
     Parameters
     ----------
     crop : CtVolume
-        For the direction across the slices.
+        For the directions in which blur differs.
     axis_direction : (3,) float array
         Perpendicular to the rings.
     rays : Rays
@@ -168,8 +169,7 @@ def fit_edges(
     """
     shape = rays.base.shape[:2]
     normals, across = rays.normals.reshape(-1, 3), rays.across.reshape(-1, 3)
-    through = slice_direction(crop)
-    blur = blur_along_rays_mm(calibration, normals, across, through)
+    blur = blur_along_rays_mm(calibration, normals, across, crop)
     kernel = (calibration.enhancement, ENHANCEMENT_WIDTH)
     fit = fit_wall(
         rays.profiles_hu.reshape(-1, rays.profiles_hu.shape[-1]),
@@ -198,16 +198,22 @@ def fit_edges(
     slant = np.abs((rays.normals * rays.across).sum(axis=-1))
     stretch = 1.0 / np.maximum(slant, LEAST_SLANT) - 1.0
     oblique_u_mm = OBLIQUE_US * calibration.blur_through_plane_u_mm * stretch
+    lean = rays.normals @ slice_direction(crop)
     outwards = rays.across * np.sign(np.nanmedian(_outwardness(points, rays.across)))
     blur = blur.reshape(shape)
-    sharp, shift = undo_blur(points, outwards, blur, kernel, axis_direction)
+    along = None
+    if wide_direction(crop) is not None:
+        tangents = np.cross(axis_direction, outwards)
+        along = blur_along_rays_mm(calibration, tangents, tangents, crop)
+    sharp, shift = undo_blur(points, outwards, blur, kernel, axis_direction, along)
     return Surface(
         points_mm=sharp,
         outwards=outwards,
         u_mm=_combine_u_mm(
-            np.hypot(
-                np.hypot(SCATTER_SHARE * spread, FIT_SHARE * u_edge) / window,
-                LEANING_SHARE * calibration.blur_through_plane_mm * (rays.normals @ through) ** 2,
+            np.sqrt(
+                ((SCATTER_SHARE * spread) ** 2 + (FIT_SHARE * u_edge) ** 2) / window**2
+                + (LEANING_SHARE * calibration.blur_through_plane_mm * lean**2) ** 2
+                + find_ripple_mm(rays.normals, crop) ** 2
             ),
             shift,
             fit.slopes[:, 0].reshape(shape),

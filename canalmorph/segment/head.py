@@ -13,11 +13,8 @@ from canalmorph.geometry.lines import spread_directions
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import Calibration, Femur, HeadSphere
 from canalmorph.model.volume import SliceGap, find_covered
-from canalmorph.segment.calibration import (
-    ENHANCEMENT_WIDTH,
-    blur_along_rays_mm,
-    slice_direction,
-)
+from canalmorph.segment.blur import blur_along_rays_mm
+from canalmorph.segment.calibration import ENHANCEMENT_WIDTH
 from canalmorph.segment.head_edges import HeadEdges, fit_head_edges
 
 #: Rays over the sphere, about so many; they begin this far inside and step this much. [mm]
@@ -177,7 +174,7 @@ def _settle(
 ) -> tuple[HeadSphere, HeadEdges] | None:
     """Return sphere and edges, the rays drawn anew from each sphere's centre."""
     directions = _spread_to_both_sides(N_RAYS)
-    blur = blur_along_rays_mm(calibration, directions, directions, slice_direction(femur.crop))
+    blur = blur_along_rays_mm(calibration, directions, directions, femur.crop)
     centre, radius = first.centre_lps_mm, first.radius_mm
     for _ in range(rounds):
         start_mm = radius - RAY_IN_MM

@@ -50,11 +50,11 @@ def _level_at(t, height, weights, count, sigma):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _find_half_level(along, height, count, sigma, enhancement, width, weights):  # type: ignore[no-untyped-def]
+def _find_half_level(along, height, count, sigma, sigma_along, enhancement, width, weights):  # type: ignore[no-untyped-def]
     """Return where the blurred indicator is one half: Newton's steps within two blurs."""
-    _weigh(along, count, sigma, weights[0])
+    _weigh(along, count, sigma_along, weights[0])
     if enhancement > 0.0:
-        _weigh(along, count, width * sigma, weights[1])
+        _weigh(along, count, width * sigma_along, weights[1])
     low, high = -2.0 * sigma, 2.0 * sigma
     t = 0.0
     for _ in range(MOST_STEPS):
@@ -106,7 +106,7 @@ def _follow(ring_points, tangent, outward, ray, side, reach, along, height):  # 
 
 
 @njit(parallel=True, cache=True)
-def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  # type: ignore[no-untyped-def]
+def _find_moves(rings, tangents, outwards, sigmas, sigmas_along, enhancement, width, moves):  # type: ignore[no-untyped-def]
     n, m = rings.shape[0], rings.shape[1]
     for ring in prange(n):
         behind = np.empty((2, m))
@@ -116,7 +116,8 @@ def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  
         weights = np.empty((2, 2 * m))
         for ray in range(m):
             sigma = sigmas[ring, ray]
-            reach = REACH_BLURS * sigma
+            sigma_along = sigmas_along[ring, ray]
+            reach = REACH_BLURS * sigma_along
             if enhancement > 0.0:
                 reach *= width
             if not (math.isfinite(sigma) and math.isfinite(rings[ring, ray, 0])):
@@ -128,7 +129,9 @@ def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  
             n_ahead = _follow(rings[ring], tangent, outward, ray, 1, reach, ahead[0], ahead[1])
             if n_behind == 0 or n_ahead == 0:
                 continue
-            if behind[0, n_behind - 1] > -1.5 * sigma or ahead[0, n_ahead - 1] < 1.5 * sigma:
+            if behind[0, n_behind - 1] > -1.5 * sigma_along:
+                continue
+            if ahead[0, n_ahead - 1] < 1.5 * sigma_along:
                 continue
             count = n_behind + 1 + n_ahead
             for k in range(n_behind):
@@ -140,7 +143,7 @@ def _find_moves(rings, tangents, outwards, sigmas, enhancement, width, moves):  
                 along[n_behind + 1 + k] = ahead[0, k]
                 height[n_behind + 1 + k] = ahead[1, k]
             moves[ring, ray] = _find_half_level(
-                along, height, count, sigma, enhancement, width, weights
+                along, height, count, sigma, sigma_along, enhancement, width, weights
             )
 
 
@@ -150,6 +153,7 @@ def find_blur_moves(
     blur_mm: NDArray[np.float64],
     kernel: tuple[float, float],
     axis_direction: NDArray[np.float64],
+    along_mm: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Return by how much the half level of each blurred ring lies outside of the ring [mm].
 
@@ -160,11 +164,13 @@ def find_blur_moves(
     outwards : (n, m, 3) float array
         Unit vectors within the rings' planes, across the outline and away from its inside.
     blur_mm : (n, m) float array
-        Blur within the plane. [mm]
+        Blur within the plane, across the outline. [mm]
     kernel : (float, float)
         Edge enhancement and its width; see `canalmorph.segment.wall`.
     axis_direction : (3,) float array
         Perpendicular to the rings' planes.
+    along_mm : (n, m) float array
+        Blur along the outline. [mm]
 
     Returns
     -------
@@ -180,6 +186,7 @@ def find_blur_moves(
         np.ascontiguousarray(tangents),
         np.ascontiguousarray(outwards),
         np.ascontiguousarray(blur_mm),
+        np.ascontiguousarray(along_mm),
         float(kernel[0]),
         float(kernel[1]),
         moves,
@@ -193,6 +200,7 @@ def undo_blur(
     blur_mm: NDArray[np.float64],
     kernel: tuple[float, float],
     axis_direction: NDArray[np.float64],
+    along_mm: NDArray[np.float64] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the rings whose blurred image has its half level at the measured ones.
 
@@ -200,6 +208,8 @@ def undo_blur(
     ----------
     measured_mm, outwards, blur_mm, kernel, axis_direction
         As in `find_blur_moves`.
+    along_mm : (n, m) float array, optional
+        Blur along the outline; left out, it is that across it. [mm]
 
     Returns
     -------
@@ -212,6 +222,13 @@ def undo_blur(
     shift = np.zeros(blur_mm.shape)
     for _ in range(ROUNDS):
         points = measured_mm + shift[..., None] * outwards
-        moves = find_blur_moves(points, outwards, blur_mm, kernel, axis_direction)
+        moves = find_blur_moves(
+            points,
+            outwards,
+            blur_mm,
+            kernel,
+            axis_direction,
+            blur_mm if along_mm is None else along_mm,
+        )
         shift = np.clip(np.nan_to_num(-moves), -limit, limit)
     return measured_mm + shift[..., None] * outwards, shift

@@ -282,17 +282,6 @@ def test_d37_non_square_pixels_keep_rows_and_columns_apart(bench):
     assert volume.spacing_mm == pytest.approx([3.0, 1.0, 2.5])
     assert np.allclose(volume.index_to_lps_mm, phantom.index_to_lps_mm)
     assert np.array_equal(volume.voxels_hu, phantom.voxels_hu)
-    # Nothing models the blur of three unlike sides, slices of 3 mm among them.
-    assert "uneven-voxels" in volume.facts.warnings
-
-
-@pytest.mark.parametrize("spacing_mm", [(3.0, 1.0, 1.0), (1.0, 1.0, 2.5), (1.05, 1.0, 2.5)])
-def test_one_odd_side_of_a_voxel_is_no_warning(bench, spacing_mm):
-    phantom = bench.make_phantom(
-        shape=(48, 48, 48), spacing_mm=spacing_mm, origin_mm=(-58.5, -20.5, -34.5)
-    )
-    bench.write(phantom.datasets())
-    assert "uneven-voxels" not in bench.read().facts.warnings
 
 
 @pytest.mark.parametrize(

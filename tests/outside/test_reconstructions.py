@@ -19,13 +19,12 @@ from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import Calibration
 from canalmorph.model.volume import CtVolume
 from canalmorph.read.scans import read_scans
+from canalmorph.segment.blur import blur_along_rays_mm
 from canalmorph.segment.calibration import (
     ENHANCEMENT_WIDTH,
     NOISE_INFLATION,
     WallRays,
-    blur_along_rays_mm,
     calibrate,
-    slice_direction,
 )
 from canalmorph.segment.edges import CORRELATION, LEAST_U_MM, REGIONAL_U_HU
 from canalmorph.segment.half_maximum import find_half_maximum_edges
@@ -173,7 +172,7 @@ def measure_once(
     volume: CtVolume, calibration: Calibration, rays: Rays, base: np.ndarray, depth_mm: np.ndarray
 ) -> Thickness:
     """Return the wall between the far edges of two fits, outwards and inwards along each ray."""
-    blur = blur_along_rays_mm(calibration, rays.normals, rays.across, slice_direction(volume))
+    blur = blur_along_rays_mm(calibration, rays.normals, rays.across, volume)
     half, fits = [], []
     for start, across in (
         (base, rays.across),

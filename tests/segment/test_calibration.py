@@ -11,12 +11,13 @@ from canalmorph.geometry.outlines import find_area
 from canalmorph.geometry.tubes import cut_tube
 from canalmorph.model.femur import Calibration, Cortex
 from canalmorph.model.volume import CtVolume, ScanFacts
-from canalmorph.segment.calibration import (
-    PRIOR_CORTEX_U_HU,
+from canalmorph.segment.blur import (
     blur_along_rays_mm,
     declare_through_plane_blur_mm,
-    estimate_noise,
+    declare_uneven_blur_mm,
+    find_ripple_mm,
 )
+from canalmorph.segment.calibration import PRIOR_CORTEX_U_HU, estimate_noise
 from canalmorph.segment.settings import SegmentSettings
 from canalmorph_phantoms.tubes import Tube
 
@@ -77,13 +78,40 @@ def test_blur_across_slices_is_that_of_box_and_interpolation() -> None:
     )
 
 
-def test_blur_along_rays_is_stretched_by_slant() -> None:
+def test_pixels_that_are_not_square_blur_by_box_and_interpolation() -> None:
+    assert declare_uneven_blur_mm(make_crop(2.0, 1.0, 1.0)) == 0.0
+    expected = np.sqrt((2.0**2 - 1.0**2) * (1 / 12 + 1 / 6))
+    for sides in ((2.0, 2.0, 1.0), (2.0, 1.0, 2.0)):
+        assert declare_uneven_blur_mm(make_crop(*sides)) == pytest.approx(expected)
+
+
+def test_coarse_pixels_leave_edges_uncertain_by_their_place() -> None:
+    across_columns, across_rows, up = np.eye(3)
+    crop = make_crop(3.0, 2.0, 1.0)
+    assert find_ripple_mm(across_columns, crop) == pytest.approx(0.0)
+    assert find_ripple_mm(across_rows, crop) > 0.1
+    # Slices have an uncertainty of their own.
+    assert find_ripple_mm(up, make_crop(3.0, 1.0, 1.0)) == pytest.approx(0.0)
+
+
+def make_crop(*sides_mm: float) -> CtVolume:
+    """Return an upright volume whose voxels have these sides along z, y and x."""
+    return replace(
+        make_volume(10.0),
+        index_to_lps_mm=np.vstack([np.diag(sides_mm)[::-1], np.zeros(3)]) @ np.eye(3, 4)
+        + np.diag([0.0, 0.0, 0.0, 1.0]),
+    )
+
+
+@pytest.mark.parametrize("uneven_mm", [0.0, 0.7])
+def test_blur_along_rays_is_stretched_by_slant(uneven_mm: float) -> None:
     calibration = Calibration(
         cortex_hu=1600.0,
         cortex_u_hu=20.0,
         shared_u_hu=30.0,
         blur_in_plane_mm=0.5,
         blur_through_plane_mm=0.9,
+        blur_uneven_mm=uneven_mm,
         blur_through_plane_u_mm=0.1,
         blur_u_mm=0.02,
         enhancement=0.0,
@@ -92,11 +120,12 @@ def test_blur_along_rays_is_stretched_by_slant() -> None:
         n_rays=500,
     )
     tilt = np.radians(40.0)
-    normals = np.array([[1.0, 0, 0], [np.cos(tilt), 0, np.sin(tilt)], [0, 0, 1.0]])
-    across = np.array([[1.0, 0, 0], [1.0, 0, 0], [0, 0, 1.0]])
-    found = blur_along_rays_mm(calibration, normals, across, np.array([0.0, 0.0, 1.0]))
+    normals = np.array([[1.0, 0, 0], [np.cos(tilt), 0, np.sin(tilt)], [0, 0, 1.0], [0, 1.0, 0]])
+    across = np.array([[1.0, 0, 0], [1.0, 0, 0], [0, 0, 1.0], [0, 1.0, 0]])
+    crop = make_crop(3.0, 2.0 if uneven_mm else 1.0, 1.0)
+    found = blur_along_rays_mm(calibration, normals, across, crop)
     slanted = np.hypot(0.5 * np.cos(tilt), 0.9 * np.sin(tilt)) / np.cos(tilt)
-    assert found == pytest.approx([0.5, slanted, 0.9])
+    assert found == pytest.approx([0.5, slanted, 0.9, np.hypot(0.5, uneven_mm)])
 
 
 def test_density_and_blur_come_back_from_a_thick_wall(

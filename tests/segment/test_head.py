@@ -8,7 +8,7 @@ import pytest
 from canalmorph.locate.heads import find_heads
 from canalmorph.model.femur import Calibration, Femur, HeadSphere, Side
 from canalmorph.model.volume import CtVolume
-from canalmorph.segment.calibration import declare_through_plane_blur_mm
+from canalmorph.segment.blur import declare_through_plane_blur_mm
 from canalmorph.segment.head import NOT_ROUND_CENTRE_U_MM, ROUND_SHARE, refine_head
 from canalmorph_phantoms.build import rasterise_scan
 from canalmorph_phantoms.catalogue import CATALOGUE

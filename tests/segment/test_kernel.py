@@ -7,11 +7,11 @@ import pytest
 from scipy.special import ndtr
 
 from canalmorph.model.volume import CtVolume, ScanFacts
+from canalmorph.segment.blur import declare_through_plane_blur_mm
 from canalmorph.segment.calibration import (
     ENHANCEMENT_WIDTH,
     WallRays,
     calibrate,
-    declare_through_plane_blur_mm,
 )
 from canalmorph.segment.half_maximum import find_half_maximum_edges
 from canalmorph.segment.wall import BLUR, NO_ENHANCEMENT, X_OUT, Y_CORTEX, WallFit, fit_wall
@@ -228,3 +228,21 @@ def test_what_leaning_walls_cannot_tell_stays_as_declared() -> None:
         found = calibrate(upright, crop, everywhere=everywhere)
         assert found.blur_through_plane_mm == declared.blur_through_plane_mm
         assert found.blur_through_plane_u_mm == declared.blur_through_plane_u_mm
+
+
+@pytest.mark.parametrize("uneven_mm", [0.0, 0.5, 0.9])
+def test_walls_along_both_sides_of_a_pixel_tell_what_the_wide_one_adds(uneven_mm: float) -> None:
+    x_out, wall = spread_walls(1200, 4.5, 8.0)
+    wide_way = np.arange(1200) % 2 == 0
+    blur = np.where(wide_way, np.hypot(BLUR_MM, uneven_mm), BLUR_MM)[:, None]
+    rise, fall = ndtr((X - (x_out - wall)[:, None]) / blur), ndtr((X - x_out[:, None]) / blur)
+    clean = -50.0 + (CORTEX_HU + 50.0) * rise + (55.0 - CORTEX_HU) * fall
+    rays = make_rays((clean + np.random.default_rng(4).normal(0.0, 20.0, clean.shape)).astype("f4"))
+    normals = np.where(wide_way[:, None], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0])
+    crop = replace(make_crop(20.0), index_to_lps_mm=np.diag([2.0, 2.0, 1.0, 1.0]))
+    found = calibrate(replace(rays, normals=normals, across=normals), crop)
+    # Each blur is known to 5 %; what is added is the root of a difference of two squares.
+    assert found.blur_in_plane_mm == pytest.approx(BLUR_MM, rel=0.05)
+    assert found.blur_uneven_mm**2 == pytest.approx(
+        uneven_mm**2, abs=0.1 * (BLUR_MM**2 + uneven_mm**2)
+    )
