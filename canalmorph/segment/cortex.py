@@ -56,6 +56,9 @@ GAP_REACH_MM = 1.0
 NEAR_GAP_MM = 8.0
 #: More than this share of a ring without trusted edges leaves the ring incomplete.
 LARGEST_GAP_SHARE = 0.1
+#: Of an outer surface that lacks more, the canal's rays start from points put in between: what they
+#: meet is no canal.
+LARGEST_LACK_SHARE = 0.2
 #: Where the field of view cuts more than this share of a ring's outer edge, rays find the cut in
 #: place of the canal's edge: a canal read 7 mm too narrow.
 LARGEST_CUT_SHARE = 0.03
@@ -129,14 +132,15 @@ def segment_tube(
     base = _half_maximum_surface(femur, axis, base, settings)
     outer, rough_canal, calibration = _fit_outer(femur, axis, base, shaft, settings)
     canal, dense = _fit_canal(femur, axis, outer.points_mm, rough_canal, calibration, settings)
-    gaps, cut = femur.crop.gaps, outer.cut.mean(axis=1) > LARGEST_CUT_SHARE
+    gaps, lost = femur.crop.gaps, outer.cut.mean(axis=1) > LARGEST_CUT_SHARE
+    lost |= np.isnan(outer.points_mm[..., 0]).mean(axis=1) > LARGEST_LACK_SHARE
     return Cortex(
         femur=femur,
         heights_mm=heights,
         axis_point_lps_mm=axis.point_lps_mm,
         axis_direction=axis.direction,
         outer_lps_mm=_without_gaps(outer.points_mm, gaps),
-        canal_lps_mm=np.where(cut[:, None, None], np.nan, _without_gaps(canal.points_mm, gaps)),
+        canal_lps_mm=np.where(lost[:, None, None], np.nan, _without_gaps(canal.points_mm, gaps)),
         dense_lps_mm=_without_gaps(dense, gaps),
         outer_u_mm=outer.u_mm,
         canal_u_mm=canal.u_mm,

@@ -22,6 +22,9 @@ SHORTEST_AXIS_MM = 15.0
 ABOVE_SHAFT_MM = 25.0
 #: Half edge and pixel of the coarse sections; on the shaft half the edge holds the bone. [mm]
 HALF_MM, SHAFT_HALF_MM, PIXEL_MM = 72.0, 40.0, 0.8
+#: Where the shaft's densest parts look fainter than the first, the first outline's threshold falls
+#: with them, but never below a share that keeps muscle out. The share of bone that is densest.
+FAINT_HU, LEAST_THRESHOLD_SHARE, DENSEST_PERCENT = 900.0, 0.6, 98.0
 #: Bone this far outside the head's sphere, on the side away from the neck, is the acetabulum. [mm]
 SOCKET_MM = (0.7, 26.0)
 
@@ -150,6 +153,7 @@ def _section_masks(
     grid = np.arange(-HALF_MM, HALF_MM + 0.5 * PIXEL_MM, PIXEL_MM)
     inner = np.abs(grid) <= SHAFT_HALF_MM
     bone = np.zeros((len(heights_mm), len(grid), len(grid)), dtype=bool)
+    threshold_hu = outline_hu
     origins = axis.point_lps_mm + heights_mm[:, None] * axis.direction
     shaft = heights_mm < -AXIS_BELOW_HEAD_MM[0]
     for rings, used in ((shaft, inner), (~shaft, np.ones_like(inner))):
@@ -161,12 +165,24 @@ def _section_masks(
             axis.second,
             grid[used],
         )
-        bone[np.ix_(rings, used, used)] = values > outline_hu
+        if rings is shaft:
+            threshold_hu = _find_threshold_hu(values, outline_hu)
+        bone[np.ix_(rings, used, used)] = values > threshold_hu
     if femur.head is not None:
         plane = grid[:, None, None] * axis.first + grid[None, :, None] * axis.second
         for ring in np.flatnonzero(np.abs(heights_mm) < femur.head.radius_mm + SOCKET_MM[1]):
             bone[ring] &= ~_in_socket(plane + origins[ring], axis, femur.head)
     return bone
+
+
+def _find_threshold_hu(shaft_hu: NDArray[np.float32], outline_hu: float) -> float:
+    """Return the threshold of the first outline, lower where the shaft is faint all over [HU]."""
+    least_hu = LEAST_THRESHOLD_SHARE * outline_hu
+    bone = shaft_hu[shaft_hu > least_hu]
+    if not bone.size:
+        return outline_hu
+    densest_hu = float(np.percentile(bone, DENSEST_PERCENT))
+    return float(np.clip(outline_hu * densest_hu / FAINT_HU, least_hu, outline_hu))
 
 
 def _in_socket(points: NDArray[np.float64], axis: RoughAxis, head: HeadSphere) -> NDArray[np.bool_]:

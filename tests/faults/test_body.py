@@ -214,20 +214,7 @@ def test_f61_a_joint_without_a_gap_costs_head_and_neck(whole_pair, fused_deg: fl
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    "cortex_hu",
-    [
-        900.0,
-        pytest.param(
-            650.0,
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="The thin shell over LT+20 is so faint that its canal reads 2 to 3 mm too "
-                "narrow, beyond what is stated.",
-            ),
-        ),
-    ],
-)
+@pytest.mark.parametrize("cortex_hu", [900.0, 650.0, 500.0])
 def test_low_density_changes_the_densities_alone(whole_pair, cortex_hu: float) -> None:
     case = scan_right(whole_pair, tissue={"cortex_hu": cortex_hu, "cancellous_hu": 30.0})
     (femur,) = case.femora
@@ -236,7 +223,7 @@ def test_low_density_changes_the_densities_alone(whole_pair, cortex_hu: float) -
     assert "thin_cortex_at_lt20" in femur.warnings
     assert femur.indices.values["cortex_hu"].value == pytest.approx(cortex_hu, abs=30.0)
     lost = list_known(whole_pair.get_femur("right")) - list_known(femur)
-    assert lost <= {"outer_ap_lt_plus20_mm", "outer_ml_lt_plus20_mm"}
+    assert lost <= {"outer_ap_lt_plus20_mm", "outer_ml_lt_plus20_mm", "cancellous_neck_hu"}
 
 
 @pytest.mark.slow

@@ -18,6 +18,7 @@ from canalmorph.segment.blur import (
     find_ripple_mm,
 )
 from canalmorph.segment.calibration import PRIOR_CORTEX_U_HU, estimate_noise
+from canalmorph.segment.cortex import segment_cortex
 from canalmorph.segment.settings import SegmentSettings
 from canalmorph_phantoms.tubes import Tube
 
@@ -146,6 +147,50 @@ def test_thin_walls_tell_density_and_blur_less_surely(
     assert found.shared_u_hu > thick.shared_u_hu
     assert abs(found.cortex_hu - 1650.0) < found.shared_u_hu
     assert abs(found.blur_in_plane_mm - BLUR_MM) < 2 * found.blur_u_mm
+
+
+def test_a_wall_that_is_faint_all_over_is_found(segment_tube: Callable[[Tube], Cortex]) -> None:
+    """1 mm of a third of the density: its blurred peak reads 320 HU, under the usual threshold."""
+    usual = segment_tube(TUBES["of 1 mm"])
+    crop = usual.femur.crop
+    faint = segment_cortex(
+        replace(
+            usual.femur,
+            crop=replace(
+                crop, voxels_hu=np.rint(50.0 + 0.3 * (crop.voxels_hu - 50.0)).astype(np.int16)
+            ),
+        ),
+        SegmentSettings(),
+    )
+    moved = np.linalg.norm(faint.outer_lps_mm - usual.outer_lps_mm, axis=-1)
+    # Nothing tells a thin wall's density: taken for three times denser, it reads as thin as a third
+    # of itself, around its middle.
+    assert np.nanmax(moved) < 0.5
+    assert np.isfinite(faint.outer_lps_mm).mean() > 0.99
+
+
+def test_no_canal_is_told_where_the_outer_edge_is_not(
+    segment_tube: Callable[[Tube], Cortex],
+) -> None:
+    """A third of the wall is missing from z = -35 to -30: what lies inside is no canal."""
+    usual = segment_tube(TUBES["ordinary"])
+    crop = usual.femur.crop
+    k, j, i = np.indices(crop.voxels_hu.shape)
+    x, y, z = np.moveaxis(
+        np.stack([k, j, i], axis=-1) @ crop.index_to_lps_mm[:3, :3].T + crop.index_to_lps_mm[:3, 3],
+        -1,
+        0,
+    )
+    gone = (z > -35.0) & (z < -30.0) & (np.abs(np.arctan2(y, x)) < np.radians(60.0))
+    voxels = np.where(gone & (np.hypot(x, y) < 20.0), 50, crop.voxels_hu).astype(np.int16)
+    cortex = segment_cortex(
+        replace(usual.femur, crop=replace(crop, voxels_hu=voxels)), SegmentSettings()
+    )
+    heights = usual.axis_point_lps_mm[2] + usual.heights_mm * usual.axis_direction[2]
+    within = (heights > -34.0) & (heights < -31.0)
+    assert np.isnan(cortex.canal_lps_mm[within]).all()
+    away = (heights > -27.0) & (heights < 0.0) | (heights > -50.0) & (heights < -38.0)
+    assert np.isfinite(cortex.canal_lps_mm[away]).all()
 
 
 def test_a_wall_of_1_mm_tells_the_blur_alone(segment_tube: Callable[[Tube], Cortex]) -> None:
