@@ -150,6 +150,33 @@ def correct_case(
     return CorrectedCase(case=joined, aligned=tuple(bases), unfit=tuple(unfit))
 
 
+def place_bases(
+    case: CaseResult, aligned: Sequence[AlignedFemur], *, swapped: bool
+) -> tuple[AlignedFemur, ...]:
+    """Return what a corrected case is shown on while it is not measured again.
+
+    Parameters
+    ----------
+    case : CaseResult
+        With its marks.
+    aligned : sequence of AlignedFemur
+        What it was measured on without them.
+    swapped : bool
+        Whether the marks exchange its sides.
+
+    Returns
+    -------
+    tuple of AlignedFemur
+        The CT as it is, in the frames and under the sides of the case. Without a neck: only
+        measuring tells where the marks leave it.
+    """
+    named = [_rename_side(one) if swapped else one for one in aligned]
+    by_side = {one.cortex.femur.side: one for one in named}
+    return tuple(
+        replace(by_side[femur.side], frame=femur.profile.frame, neck=None) for femur in case.femora
+    )
+
+
 def _find_homeless(case: CaseResult, marks: Sequence[Correction]) -> list[Unfit]:
     """Return the marks of a side that was not measured."""
     sides = {femur.side for femur in case.femora}

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from canalmorph.geometry.sampling import sample_points
+from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import FemurFrame, HeadSphere, TrochanterTip
 from canalmorph.model.volume import CtVolume
 
@@ -54,9 +54,15 @@ def find_trochanter_tip(
         np.arange(low, high, GRID_MM)
         for low, high in (MEDIAL_MM, POSTERIOR_MM, (BOTTOM_MM, top_mm))
     )
-    a, b, c = np.meshgrid(medial, posterior, level, indexing="ij")
-    points = frame.frame_to_lps_mm(np.stack([a, b, c], axis=-1).reshape(-1, 3))
-    values = sample_points(crop.voxels_hu, crop.index_to_lps_mm, points).reshape(a.shape)
+    a, b = np.meshgrid(medial, posterior, indexing="ij")
+    values = sample_rays(
+        crop.voxels_hu,
+        crop.index_to_lps_mm,
+        frame.frame_to_lps_mm(np.stack([a, b, np.full_like(a, BOTTOM_MM)], axis=-1)),
+        np.broadcast_to(frame.proximal, (*a.shape, 3)),
+        step_mm=GRID_MM,
+        n_samples=len(level),
+    )
     unseen = ~np.isfinite(values)
     smooth = ndimage.gaussian_filter(np.where(unseen, -1000.0, values), SMOOTH_MM / GRID_MM)
     heights = _column_tops(smooth, level)
@@ -68,7 +74,7 @@ def find_trochanter_tip(
     if not inner or above.any() or _borders_on_air(values, highest, heights[highest] - level):
         return None
     cap = _cap_around(heights, (int(highest[0]), int(highest[1])))
-    across = np.array([a[..., 0][cap].mean(), b[..., 0][cap].mean()])
+    across = np.array([a[cap].mean(), b[cap].mean()])
     top = float(np.nanmax(heights)) - HALF_MAXIMUM_MM
     tilt_mm = np.radians(axis_u_deg) * float(np.hypot(*across))
     return TrochanterTip(
@@ -79,7 +85,7 @@ def find_trochanter_tip(
 
 
 def _borders_on_air(
-    values: NDArray[np.float64], highest: tuple[np.intp, ...], below_mm: NDArray[np.float64]
+    values: NDArray[np.float32], highest: tuple[np.intp, ...], below_mm: NDArray[np.float64]
 ) -> bool:
     """Whether what was never imaged, or stands for it, lies beside the tip."""
     reach = int(BESIDE_MM / GRID_MM)

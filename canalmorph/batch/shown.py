@@ -134,13 +134,8 @@ def find_corrected(case_folder: Path, review: Review, *, anew: bool = False) -> 
     automatic = read_record(case_folder / RECORD_NAME)
     if not review.corrections:
         return CorrectedCase(case=automatic, aligned=())
-    noted = _read_digest(case_folder)
-    if not anew and noted.get("marks") == hash_marks(review.corrections, case_folder):
-        try:
-            record = read_record(case_folder / REVIEWED_NAME)
-            return CorrectedCase(case=record, aligned=(), unfit=_decode_unfit(noted))
-        except CanalMorphError:
-            pass
+    if not anew and (kept := read_corrected(case_folder, review.corrections)) is not None:
+        return kept
     try:
         settings = decode_settings(automatic.settings)
         aligned = read_surfaces(case_folder / SURFACES_NAME)
@@ -149,6 +144,18 @@ def find_corrected(case_folder: Path, review: Review, *, anew: bool = False) -> 
         reason = str(error) if isinstance(error, ValueError) else "Measure the case again first."
         unfit = tuple(Unfit(mark=mark, reason=reason) for mark in review.corrections)
         return CorrectedCase(case=automatic, aligned=(), unfit=unfit)
+
+
+def read_corrected(case_folder: Path, marks: Sequence[Correction]) -> CorrectedCase | None:
+    """Return a case with these marks from the file that has them, or None; nothing is measured."""
+    noted = _read_digest(case_folder)
+    try:
+        if noted["marks"] != hash_marks(marks, case_folder):
+            return None
+        record = read_record(case_folder / REVIEWED_NAME)
+        return CorrectedCase(case=record, aligned=(), unfit=_decode_unfit(noted))
+    except (CanalMorphError, OSError, ValueError, KeyError, TypeError):
+        return None
 
 
 def write_reviewed(
@@ -204,8 +211,8 @@ def write_reviewed(
 
 def hash_marks(marks: Sequence[Correction], case_folder: Path) -> str:
     """Return a hash of marks and of the record that they are set on."""
-    record_bytes = (case_folder / RECORD_NAME).stat().st_size
-    text = json.dumps([record_bytes, *(mark.to_plain() for mark in marks)])
+    record = hashlib.sha256((case_folder / RECORD_NAME).read_bytes()).hexdigest()
+    text = json.dumps([record, *(mark.to_plain() for mark in marks)])
     return hashlib.sha256(text.encode()).hexdigest()
 
 

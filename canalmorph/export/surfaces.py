@@ -72,18 +72,16 @@ def read_surfaces(path: Path) -> tuple[AlignedFemur, ...]:
     """
     name = "/".join(path.parts[-3:])
     try:
-        # From memory: numpy leaves a file open that turns out to be damaged.
-        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as file:
-            members = {key: file[key] for key in file.files}
-        content = json.loads(members["plain"].tobytes())
-        if content["format"] != SURFACES_FORMAT:
-            raise ValueError("another form")
-        special = {CtVolume: _unpack_crop, KneeView: _unpack_knee}
-        return tuple(
-            unpack_noun(AlignedFemur, content["femora"][side.value], side.value, members, special)
-            for side in (Side.RIGHT, Side.LEFT)
-            if side.value in content["femora"]
-        )
+        # Opened here: numpy leaves a file open that turns out to be damaged.
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
+            content = json.loads(file["plain"].tobytes())
+            if content["format"] != SURFACES_FORMAT:
+                raise ValueError("another form")
+            return tuple(
+                _read_femur(file, side.value, content["femora"][side.value])
+                for side in (Side.RIGHT, Side.LEFT)
+                if side.value in content["femora"]
+            )
     except (
         OSError,
         ValueError,
@@ -95,6 +93,14 @@ def read_surfaces(path: Path) -> tuple[AlignedFemur, ...]:
     ) as error:
         detail = f"The surfaces are absent or damaged ({type(error).__name__})."
         raise RecordUnreadableError(file=name, detail=detail) from error
+
+
+def _read_femur(file: Any, side: str, plain: Any) -> AlignedFemur:
+    """Return one femur; a side at a time, since new memory costs more here than unpacking."""
+    members = {key: file[key] for key in file.files if key.startswith(f"{side}.")}
+    special = {CtVolume: _unpack_crop, KneeView: _unpack_knee}
+    femur: AlignedFemur = unpack_noun(AlignedFemur, plain, side, members, special)
+    return femur
 
 
 def find_kept(aligned: AlignedFemur) -> NDArray[np.intp]:
@@ -143,10 +149,13 @@ def _pack_crop(crop: CtVolume, name: str, members: Members, kept: NDArray[np.int
 
 
 def _unpack_crop(plain: Any, name: str, members: Mapping[str, NDArray[Any]]) -> CtVolume:
-    halves = np.moveaxis(members[f"{name}.voxels"], 0, -1)
-    steps = np.ascontiguousarray(halves).view("<i2")[..., 0]
+    low, high = members[f"{name}.voxels"]
+    steps = high.astype(np.uint16)
+    steps <<= 8
+    steps |= low
+    voxels = steps.view(np.int16)
     return CtVolume(
-        voxels_hu=np.cumsum(steps, axis=2, dtype=np.int16),
+        voxels_hu=np.cumsum(voxels, axis=2, dtype=np.int16, out=voxels),
         index_to_lps_mm=members[f"{name}.index_to_lps_mm"],
         facts=_name_nothing(),
         gaps=tuple(unpack_noun(SliceGap, gap, name, members, {}) for gap in plain),

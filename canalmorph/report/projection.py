@@ -16,6 +16,8 @@ View = Literal["ap", "lateral"]
 PROJECTION_PIXEL_MM = 0.8
 #: Distance of the samples along a ray. [mm]
 RAY_STEP_MM = 1.0
+#: Rows of a projection that are taken together.
+ROWS_AT_ONCE = 32
 #: Pixels along a side of a section: finer than CT, so that outlines are judged on smooth grey.
 SECTION_PIXELS = 200
 #: Densities above this count as this, so that metal does not drown the bone. [HU]
@@ -81,20 +83,38 @@ def project_femur(aligned: AlignedFemur, box: FemurBox, view: View) -> Picture:
     starts[..., 1 - along] = across
     starts[..., along] = depth_mm[0]
     starts[..., 2] = vertical[:, None]
+    n_samples = int((depth_mm[1] - depth_mm[0]) / RAY_STEP_MM) + 1
     crop = aligned.cortex.femur.crop
+    # A few rows at a time: the samples of all rays are more memory than the crop.
+    attenuation = np.concatenate(
+        [
+            _attenuate(crop, frame.frame_to_lps_mm(part), direction, n_samples)
+            for part in np.array_split(starts, -(-len(starts) // ROWS_AT_ONCE))
+        ]
+    )
+    return Picture(grey=_stretch(attenuation), across_mm=columns, vertical_mm=rows)
+
+
+def _attenuate(
+    crop: CtVolume,
+    starts_lps_mm: NDArray[np.float64],
+    direction: NDArray[np.float64],
+    n_samples: int,
+) -> NDArray[np.float64]:
+    """Return the attenuation along rays, relative to 1 mm of water; NaN outside the scan."""
     rays_hu = sample_rays(
         crop.voxels_hu,
         crop.index_to_lps_mm,
-        frame.frame_to_lps_mm(starts),
-        np.broadcast_to(direction, starts.shape),
+        starts_lps_mm,
+        np.broadcast_to(direction, starts_lps_mm.shape),
         step_mm=RAY_STEP_MM,
-        n_samples=int((depth_mm[1] - depth_mm[0]) / RAY_STEP_MM) + 1,
+        n_samples=n_samples,
     )
     seen = np.isfinite(rays_hu)
     water = np.where(seen, np.clip(rays_hu, -1000.0, CLIP_HU) / 1000.0 + 1.0, 0.0)
-    attenuation = water.sum(axis=-1, dtype=np.float64)
+    attenuation = np.asarray(water.sum(axis=-1, dtype=np.float64))
     attenuation[~seen.any(axis=-1)] = np.nan
-    return Picture(grey=_stretch(attenuation), across_mm=columns, vertical_mm=rows)
+    return attenuation
 
 
 def cut_section(

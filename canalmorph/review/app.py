@@ -198,7 +198,8 @@ class _Page:
         case_id = _read_case_id(request)
         self._desk.find_folder(case_id)
         said = await _read_json(request)
-        others = self._desk.watch(case_id, str(said.get("browser", "")))
+        browser = str(said.get("browser", ""))
+        others = await run_in_threadpool(self._desk.watch, case_id, browser)
         version = await run_in_threadpool(lambda: self._desk.reviews.get(case_id).version)
         return JSONResponse({"others": others, "version": version})
 

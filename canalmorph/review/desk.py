@@ -10,7 +10,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 from pathlib import Path
 
@@ -28,9 +28,9 @@ from canalmorph.batch.reviews import (
     Reviews,
     open_reviews,
 )
-from canalmorph.batch.shown import write_reviewed
+from canalmorph.batch.shown import read_corrected, write_reviewed
 from canalmorph.batch.tables import Tables
-from canalmorph.correcting import CorrectedCase, MeasuredSides, correct_case
+from canalmorph.correcting import CorrectedCase, MeasuredSides, correct_case, place_bases
 from canalmorph.errors import CanalMorphError
 from canalmorph.export.record import read_record
 from canalmorph.export.surfaces import SURFACES_NAME, read_surfaces
@@ -187,7 +187,8 @@ class ReviewDesk:
         bench = self._take_bench(case_id)
         review = self.reviews.get(case_id)
         try:
-            corrected = bench.correct(review.corrections, brief=brief)
+            corrected = self._find_written(bench, review) if brief else None
+            corrected = corrected or bench.correct(review.corrections, brief=brief)
         except ValueError as error:
             unfit = tuple(Unfit(mark=one, reason=str(error)) for one in review.corrections)
             corrected = CorrectedCase(case=bench.case, aligned=bench.aligned, unfit=unfit)
@@ -199,6 +200,16 @@ class ReviewDesk:
             why_fixed=bench.why_fixed,
             is_brief=brief and bool(review.corrections),
         )
+
+    def _find_written(self, bench: Bench, review: Review) -> CorrectedCase | None:
+        """Return a case that nobody changed since its files were written, from them."""
+        if not review.corrections or bench.known.results or not bench.aligned:
+            return None
+        written = read_corrected(self.find_folder(review.case_id), review.corrections)
+        if written is None:
+            return None
+        bases = place_bases(written.case, bench.aligned, swapped=review.swaps_sides)
+        return replace(written, aligned=bases)
 
     def change(
         self,

@@ -13,6 +13,7 @@ from starlette.types import ASGIApp
 from canalmorph.review.app import make_address, make_app
 from canalmorph.review.desk import open_desk
 from canalmorph.review.guard import HOST, Keys
+from canalmorph.review.warming import start_loading
 
 
 def serve_review(
@@ -49,6 +50,7 @@ def serve_review(
         address = make_address(taken, keys)
         server = make_server(app)
         tell(address)
+        start_loading(desk)
         if open_browser:
             threading.Thread(target=_open, args=(address,), daemon=True).start()
         with contextlib.suppress(KeyboardInterrupt):

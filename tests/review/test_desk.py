@@ -23,6 +23,7 @@ from canalmorph.model.corrections import Correction, CorrectionKind, ReviewState
 from canalmorph.model.femur import Side
 from canalmorph.pipeline import Settings, measure_aligned
 from canalmorph.review.desk import ReviewDesk, open_desk
+from canalmorph.review.warming import load_compiled
 
 Do = Callable[..., dict[str, Any]]
 MOVE_MM = 4.0
@@ -81,6 +82,33 @@ def test_tables_follow_and_what_was_measured_stays(
     desk.write_due()
     assert read_table(results, "femurs") == [before]
     assert read_table(results, "corrections") == []
+
+
+def test_a_corrected_case_opens_from_its_files(
+    client: Any,
+    desk: ReviewDesk,
+    case_id: str,
+    do: Do,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its numbers stand at once; the neck, which no file has, follows with the measuring."""
+    moved = move_trochanter(client, case_id, do)["sides"][0]
+    desk.write_due()
+    desk._benches.clear()
+    with monkeypatch.context() as patched:
+        patched.setattr("canalmorph.review.desk.correct_case", None)
+        told = client.get(f"/api/cases/{case_id}?brief=1").json()
+        asked = {"side": "right", "level": "-60"}
+        section = client.get(f"/api/cases/{case_id}/section", params=asked).json()
+    assert told["is_brief"]
+    shown = told["sides"][0]
+    assert shown["numbers"] == moved["numbers"]
+    assert shown["levels_mm"] == moved["levels_mm"]
+    assert (moved["places"].pop("neck"), shown["places"].pop("neck")) != (None, None)
+    assert shown["places"] == moved["places"]
+    assert section["level_mm"] == -60.0
+    whole = client.get(f"/api/cases/{case_id}").json()
+    assert whole["sides"][0]["places"]["neck"] is not None
 
 
 def test_a_signature_is_on_the_report(
@@ -217,6 +245,19 @@ def test_sections_are_the_ct_of_their_level(client: Any, case_id: str) -> None:
     for wrong in ({"side": "left"}, {"side": "up"}, {"level": "nan"}, {"level": "x"}):
         answer = client.get(f"/api/cases/{case_id}/section", params={**asked, **wrong})
         assert answer.status_code == 422
+
+
+def test_loading_beforehand_says_nothing(
+    desk: ReviewDesk, results: Path, case_id: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    with caplog.at_level("INFO"):
+        load_compiled(desk)
+    assert "not measured beforehand" not in caplog.text
+    assert desk.reviews.list_all() == {}
+    # A folder of which no case can be measured again is as good to look at.
+    (results / "cases" / case_id / "surfaces.npz").write_bytes(b"")
+    desk._benches.clear()
+    load_compiled(desk)
 
 
 @pytest.mark.slow

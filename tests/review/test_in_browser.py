@@ -280,16 +280,6 @@ def test_metal_fracture_and_plane_are_marked(page: "playwright.Page") -> None:
     assert "shaft and neck" in page.inner_text("#type")
 
 
-def test_sides_are_exchanged_and_the_last_is_not_dropped(page: "playwright.Page") -> None:
-    version = read_version(page)
-    page.click("#swap")
-    page.wait_for_selector(f"body[data-shown='{version + 1} left']")
-    undo(page)
-    page.click("#drop")
-    page.wait_for_selector("#error:not([hidden])")
-    assert "reject the case" in page.inner_text("#error")
-
-
 def test_pictures_follow_window_zoom_outlines_and_slices(page: "playwright.Page") -> None:
     choose_tool(page, "look")
     image = page.locator("#section image")
