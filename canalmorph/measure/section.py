@@ -1,6 +1,9 @@
 """Measures of one section: calipers, areas, inscribed circle and walls, with uncertainty."""
 
+import math
+
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from canalmorph.geometry.outlines import (
@@ -71,7 +74,7 @@ def measure_outline(
         limit = medial_limit_mm if cut else np.inf
         width = _caliper(outline_mm, u_mm, shared, solid, direction, (limit, medial_limit_u_mm))
         if width is not None:
-            turned = _turning_u_mm(outline_mm[known], direction, limit, plane_u_deg)
+            turned = _turning_u_mm(outline_mm, direction, limit, plane_u_deg)
             values[f"{prefix}_{name}_mm"] = width[0]
             uncertainties[f"{prefix}_{name}_mm"] = float(np.hypot(width[1], turned))
     # Where the head ends the section only ML widths are defined: an area would hang on the cut.
@@ -131,64 +134,98 @@ def _caliper(
 
     `medial_limit` is the head's line and its uncertainty; the line is infinite where not met.
     """
-    medial_limit_mm, medial_limit_u_mm = medial_limit
-    inside = np.where(outline_mm[:, 0] <= medial_limit_mm, True, False)
-    along = outline_mm @ direction
-    cut_end = np.isfinite(medial_limit_mm) and direction[0] > 0.5
-    ends, variance, together = [], 0.0, 0.0
-    for sign in (1.0, -1.0):
-        if sign > 0 and direction[0] > 0.5:
-            variance += medial_limit_u_mm**2
-        if sign > 0 and cut_end:
-            ends.append(medial_limit_mm)
-            continue
-        height = np.where(np.isfinite(along) & inside, sign * along, -np.inf)
-        jaw = int(np.argmax(height))
-        beside = (jaw + np.arange(-GAP_REACH, GAP_REACH + 1)) % len(along)
-        if not solid[beside].all() or not np.isfinite(u_mm[beside]).any():
-            return None
-        ends.append(float(along[jaw]))
-        sagitta = _find_sagitta_mm(outline_mm[beside])
-        variance += _mean_known(u_mm[beside]) ** 2 + sagitta**2
-        together += _mean_known(shared_u_mm[beside])
-    return ends[0] - ends[1], float(np.sqrt(variance + together**2))
+    x, y = direction
+    width, u = _close_caliper(outline_mm, u_mm, shared_u_mm, solid, x, y, *medial_limit)
+    return None if math.isnan(width) else (width, u)
 
 
-def _mean_known(values: NDArray[np.float64]) -> float:
-    """Return the mean of what is known; `np.nanmean` takes six times as long for so few."""
-    return float(values[np.isfinite(values)].mean())
+@njit(cache=True)
+def _close_caliper(outline, u, shared, solid, x, y, limit, limit_u):  # type: ignore[no-untyped-def]
+    """Return width and uncertainty of a caliper; NaN where a jaw rests beside a gap.
 
-
-def _find_sagitta_mm(points_mm: NDArray[np.float64]) -> float:
-    """Return how far the curve through neighbouring points may rise over their sides [mm].
-
-    On a circle the sagitta of a side is an eighth of its length times its turn.
+    Where a jaw rests, the mean of what is known of its neighbours' uncertainties counts, and how
+    far the curve through them may rise over their sides: on a circle the sagitta of a side is an
+    eighth of its length times its turn.
     """
-    x, y = (points_mm[1:] - points_mm[:-1]).T
-    turns = np.arctan2(x[:-1] * y[1:] - y[:-1] * x[1:], x[:-1] * x[1:] + y[:-1] * y[1:])
-    lengths = np.sqrt(x * x + y * y)
-    rises = np.abs(turns) * (lengths[:-1] + lengths[1:]) / 16
-    known = rises[np.isfinite(rises)]
-    return float(known.mean()) if len(known) else 0.0
+    count = len(outline)
+    ends = np.empty(2)
+    variance = together = 0.0
+    for side in range(2):
+        sign = 1.0 - 2.0 * side
+        if side == 0 and x > 0.5:
+            variance += limit_u**2
+            if math.isfinite(limit):
+                ends[0] = limit
+                continue
+        jaw, highest = 0, -math.inf
+        for n in range(count):
+            height = sign * (outline[n, 0] * x + outline[n, 1] * y)
+            if outline[n, 0] <= limit and math.isfinite(height) and height > highest:
+                jaw, highest = n, height
+        own, others, rise = np.zeros(2), np.zeros(2), np.zeros(2)
+        for k in range(-GAP_REACH, GAP_REACH + 1):
+            n = (jaw + k) % count
+            if not solid[n]:
+                return math.nan, math.nan
+            _add_known(own, u[n])
+            _add_known(others, shared[n])
+            if -GAP_REACH < k < GAP_REACH:
+                _add_known(rise, _find_sagitta_mm(outline, (n - 1) % count, n, (n + 1) % count))
+        if own[1] == 0.0:
+            return math.nan, math.nan
+        ends[side] = sign * highest
+        variance += (own[0] / own[1]) ** 2
+        variance += (rise[0] / rise[1]) ** 2 if rise[1] > 0.0 else 0.0
+        together += others[0] / others[1] if others[1] > 0.0 else math.nan
+    return ends[0] - ends[1], math.sqrt(variance + together**2)
+
+
+@njit(cache=True)
+def _add_known(total, value):  # type: ignore[no-untyped-def]
+    if math.isfinite(value):
+        total[0] += value
+        total[1] += 1.0
+
+
+@njit(cache=True)
+def _find_sagitta_mm(outline, before, at, after):  # type: ignore[no-untyped-def]
+    """Return how far a curve may rise over the two sides that meet at a point [mm]."""
+    ax, ay = outline[at, 0] - outline[before, 0], outline[at, 1] - outline[before, 1]
+    bx, by = outline[after, 0] - outline[at, 0], outline[after, 1] - outline[at, 1]
+    turn = math.atan2(ax * by - ay * bx, ax * bx + ay * by)
+    return abs(turn) * (math.hypot(ax, ay) + math.hypot(bx, by)) / 16
 
 
 def _turning_u_mm(
-    points_mm: NDArray[np.float64],
+    outline_mm: NDArray[np.float64],
     direction: NDArray[np.float64],
     medial_limit_mm: float,
     plane_u_deg: float,
 ) -> float:
     """Return half the change of a caliper over a turn by the plane's uncertainty both ways [mm]."""
-    inside = points_mm[points_mm[:, 0] <= medial_limit_mm]
-    if plane_u_deg == 0.0 or len(inside) < 3:
+    if plane_u_deg == 0.0:
         return 0.0
-    angle = np.radians(plane_u_deg)
-    across = np.array([-direction[1], direction[0]])
+    x, y = direction
+    angle = math.radians(plane_u_deg)
+    cosine, sine = math.cos(angle), math.sin(angle)
     one, other = (
-        np.ptp(inside @ (np.cos(angle) * direction + sign * np.sin(angle) * across))
+        _find_span_mm(
+            outline_mm, cosine * x - sign * sine * y, cosine * y + sign * sine * x, medial_limit_mm
+        )
         for sign in (1.0, -1.0)
     )
-    return float(abs(one - other) / 2)
+    return float(abs(one - other)) / 2
+
+
+@njit(cache=True)
+def _find_span_mm(outline, x, y, limit):  # type: ignore[no-untyped-def]
+    """Return the extent along a direction of what is known within the limit; 0 of under three."""
+    low, high, count = math.inf, -math.inf, 0
+    for n in range(len(outline)):
+        along = outline[n, 0] * x + outline[n, 1] * y
+        if outline[n, 0] <= limit and math.isfinite(along):
+            low, high, count = min(low, along), max(high, along), count + 1
+    return high - low if count > 2 else 0.0
 
 
 def measure_walls(
