@@ -36,7 +36,10 @@ def find_lumps(
     >>> len(find_lumps(voxels, np.eye(4)[[2, 1, 0, 3]], above=2900, least_mm3=4.0))
     0
     """
-    index = np.argwhere(voxels > above)
+    # Most rows hold none, and a row's largest value is found ten times faster than its places.
+    k, j = np.nonzero(voxels.max(axis=-1) > above)
+    row, i = np.nonzero(voxels[k, j] > above)
+    index = np.stack([k[row], j[row], i], axis=1)
     if len(index) == 0:
         return np.empty((0, 3))
     spacing = np.linalg.norm(index_to_lps_mm[:3, :3], axis=0)

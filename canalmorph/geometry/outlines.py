@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from scipy.spatial import Voronoi
 
 #: Points on each side of an outline among which the largest circle is sought.
-BETWEEN = 4
+BETWEEN = 2
 
 
 def find_centroids(rings_mm: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -65,6 +65,7 @@ def measure_outline(
     values: dict[str, float] = {}
     uncertainties: dict[str, float] = {}
     shared = np.zeros(len(u_mm)) if shared_u_mm is None else shared_u_mm
+    outline_mm, u_mm, shared = map(np.ascontiguousarray, (outline_mm, u_mm, shared))
     known = np.asarray(np.isfinite(outline_mm).all(axis=1))
     if known.sum() < 0.5 * len(outline_mm):
         return values, uncertainties

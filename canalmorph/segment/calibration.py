@@ -59,6 +59,8 @@ DECLARED_U_SHARE = 0.2
 #: which looks 2.5 mm into the wall, sees too little. [1, 1, mm, mm]
 LEAST_SLANT, SHARED_RAYS = 0.5, 8.0
 LEAST_THROUGH_PLANE_U_MM, LARGEST_SEEN_BLUR_MM = 0.03, 1.2
+#: Voxels between these are soft tissue, which tells the noise. [HU]
+SOFT_HU = (-70, 170)
 #: Neighbouring samples of a ray share their noise; this inflation keeps the priors in proportion.
 NOISE_INFLATION = 2.0
 
@@ -68,12 +70,12 @@ def estimate_noise(crop: CtVolume) -> float:
 
     The 10 HU floor keeps a noise-free phantom from overruling every prior.
     """
-    voxels = crop.voxels_hu[:, ::2, ::2].astype(np.float32)
-    lower, upper = voxels[:-1], voxels[1:]
-    soft = (np.abs(lower - 50.0) < 120.0) & (np.abs(upper - 50.0) < 120.0)
-    if soft.sum() < 1000:
+    voxels = crop.voxels_hu[:, ::2, ::2]
+    soft = (voxels > SOFT_HU[0]) & (voxels < SOFT_HU[1])
+    steps = np.diff(voxels, axis=0)[soft[:-1] & soft[1:]]
+    if len(steps) < 1000:
         return 30.0
-    return max(10.0, float(1.4826 * np.median(np.abs((upper - lower)[soft])) / np.sqrt(2.0)))
+    return max(10.0, float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2.0)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
