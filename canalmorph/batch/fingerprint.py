@@ -42,11 +42,12 @@ class InputMark:
 
 
 class InputMarker:
-    """Makes marks; keeps the last zip's list of contents."""
+    """Makes marks; keeps what the last zip and the last folder hold."""
 
     def __init__(self) -> None:
-        self._archive = ""
+        self._archive = self._folder = ""
         self._checksums: dict[str, int] = {}
+        self._names: dict[str, list[str]] = {}
 
     def mark_input(self, series: SeriesFound) -> InputMark:
         """Return the mark of a series and of the block of the knees that goes with it.
@@ -55,10 +56,11 @@ class InputMarker:
         """
         content, times = hashlib.sha256(), hashlib.sha256()
         for one in (series, series.knees):
-            for entry, header in _list_parts(one):
+            parts = [] if one is None else list(self._list_parts(one))
+            for entry, header in parts:
                 content.update(f"{header} {entry.size};".encode("utf-8", "surrogateescape"))
                 times.update(_read_time(entry.path).encode())
-            samples = _choose_samples(one)
+            samples = _choose_samples([entry for entry, _ in parts])
             for entry in samples:
                 content.update(self._sample(entry, SAMPLED_PLACES // len(samples)))
         return InputMark(
@@ -81,6 +83,45 @@ class InputMarker:
         except (OSError, zipfile.BadZipFile) as error:
             return type(error).__name__.encode()
 
+    def _list_parts(self, series: SeriesFound) -> Iterator[tuple[FileEntry, tuple[object, ...]]]:
+        """Yield every file that will be read, with what its header said of planes that have one."""
+        plan = series.plan
+        if isinstance(plan, DicomPlan):
+            for one in plan.slices:
+                yield one.entry, tuple(getattr(one, name) for name in _HEADER_FIELDS)
+        elif isinstance(plan, FilePlan):
+            for entry in (plan.entry, *self._list_named(plan.entry)):
+                yield entry, ()
+
+    def _list_named(self, entry: FileEntry) -> list[FileEntry]:
+        """Return the files on disk that a detached header names, all in its own folder."""
+        if entry.member or entry.size > LARGEST_HEADER_BYTES:
+            return []
+        folder, own_name = os.path.split(entry.path)
+        try:
+            with open(entry.path, "rb") as file:
+                words = _list_words(file.read())
+            by_stem = self._list_names(folder)
+        except OSError:
+            return []
+        stem = PurePosixPath(own_name).stem
+        beside = {name for word in words for name in by_stem.get(PurePosixPath(word).stem, ())}
+        found = []
+        for name in sorted({*by_stem.get(stem, ()), *(beside & words)} - {own_name}):
+            path = os.path.join(folder, name)
+            if os.path.isfile(path):
+                found.append(FileEntry(path=path, name=name, size=os.path.getsize(path)))
+        return found
+
+    def _list_names(self, folder: str) -> dict[str, list[str]]:
+        """Return the names in a folder by what they are without their last suffix."""
+        if folder != self._folder or not self._names:
+            self._names = {}
+            for name in os.listdir(folder or "."):
+                self._names.setdefault(PurePosixPath(name).stem, []).append(name)
+            self._folder = folder
+        return self._names
+
     def _list_checksums(self, archive: str) -> dict[str, int]:
         if archive != self._archive:
             with zipfile.ZipFile(archive) as opened:
@@ -89,42 +130,19 @@ class InputMarker:
         return self._checksums
 
 
-def _list_parts(series: SeriesFound | None) -> Iterator[tuple[FileEntry, tuple[object, ...]]]:
-    """Yield every file that will be read, with what its header said where planes have headers."""
-    plan = None if series is None else series.plan
-    if isinstance(plan, DicomPlan):
-        for one in plan.slices:
-            yield one.entry, tuple(getattr(one, name) for name in _HEADER_FIELDS)
-    elif isinstance(plan, FilePlan):
-        for entry in (plan.entry, *_list_named(plan.entry)):
-            yield entry, ()
-
-
-def _choose_samples(series: SeriesFound | None) -> list[FileEntry]:
-    entries = list(dict.fromkeys(entry for entry, _ in _list_parts(series)))
+def _choose_samples(entries: list[FileEntry]) -> list[FileEntry]:
+    entries = list(dict.fromkeys(entries))
     n_wanted = min(SAMPLED_FILES, len(entries))
     return [entries[index * len(entries) // n_wanted] for index in range(n_wanted)]
 
 
-def _list_named(entry: FileEntry) -> list[FileEntry]:
-    """Return the files on disk that a detached header names, all in its own folder."""
-    if entry.member or entry.size > LARGEST_HEADER_BYTES:
-        return []
-    folder, own_name = os.path.split(entry.path)
-    try:
-        with open(entry.path, "rb") as file:
-            text = file.read()
-        names = sorted(os.listdir(folder or "."))
-    except OSError:
-        return []
-    stem = PurePosixPath(own_name).stem
-    found = []
-    for name in names:
-        path = os.path.join(folder, name)
-        is_named = os.fsencode(name) in text or PurePosixPath(name).stem == stem
-        if name != own_name and is_named and os.path.isfile(path):
-            found.append(FileEntry(path=path, name=name, size=os.path.getsize(path)))
-    return found
+def _list_words(text: bytes) -> set[str]:
+    """Return what a header may mean by a name: lines, their values, their words; no folders."""
+    words: set[bytes] = set()
+    for line in text.splitlines():
+        words |= {line.strip(), *(line.partition(mark)[2].strip() for mark in (b"=", b":"))}
+        words |= set(line.split())
+    return {os.path.basename(os.fsdecode(word)) for word in words}
 
 
 def _read_time(path: str) -> str:
