@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -20,7 +21,11 @@ from canalmorph.batch.ledger import open_ledger
 from canalmorph.batch.outcomes import BatchOptions, BatchResult, MeasureScan
 from canalmorph.batch.run import measure_inputs
 from canalmorph.pipeline import Settings
-from canalmorph.results_errors import ClusterUnreachableError, ResultsNotWritableError
+from canalmorph.results_errors import (
+    ClusterLostError,
+    ClusterUnreachableError,
+    ResultsNotWritableError,
+)
 from canalmorph_phantoms.build import PhantomResult
 from canalmorph_phantoms.write import write_nifti
 
@@ -304,6 +309,58 @@ def test_a_fault_at_any_moment_changes_no_table(
     assert {one.state for one in result.outcomes} == {"measured"}
     # Two were under way; a worker's case is tried again by itself.
     assert len(day.read_calls()) <= 8 + 2
+    day.run("alone", measure)
+    assert day.read_tables("out") == day.read_tables("alone")
+    assert not list((tmp_path / "out/cases").glob(".*"))
+
+
+ELSEWHERE = """
+import time
+from distributed import LocalCluster
+
+if __name__ == "__main__":
+    cluster = LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address="127.0.0.1:0")
+    print(cluster.scheduler_address, flush=True)
+    time.sleep(600)
+"""
+
+
+@pytest.mark.usefixtures("without_pages")
+@pytest.mark.parametrize(
+    "seed", [0, *(pytest.param(n, marks=pytest.mark.slow) for n in range(1, 20))]
+)
+def test_a_scheduler_that_is_killed_loses_no_case(
+    tmp_path: Path, scan_bytes: bytes, measure_elsewhere: MakeMeasure, seed: int
+) -> None:
+    day = Day(tmp_path, scan_bytes, list("abcdefgh"))
+    measure = measure_elsewhere(day.calls, nap_s=0.5)
+    (tmp_path / "elsewhere.py").write_text(ELSEWHERE)
+    with subprocess.Popen(
+        [sys.executable, tmp_path / "elsewhere.py"],
+        start_new_session=True,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as scheduler:
+        assert scheduler.stdout is not None
+        address = scheduler.stdout.readline().strip()
+
+        def kill() -> None:
+            while not day.read_calls():
+                time.sleep(0.02)
+            time.sleep(1.5 * Random(seed).random())
+            os.kill(scheduler.pid, signal.SIGKILL)
+
+        killer = threading.Thread(target=kill)
+        killer.start()
+        try:
+            with pytest.raises(ClusterLostError, match="again"):
+                day.run("out", measure, scheduler=address)
+        finally:
+            killer.join()
+            os.killpg(scheduler.pid, signal.SIGKILL)  # its workers
+    result = day.run("out", measure)
+    assert {one.state for one in result.outcomes} == {"measured"}
+    assert len(day.read_calls()) <= 8 + 2  # two were under way
     day.run("alone", measure)
     assert day.read_tables("out") == day.read_tables("alone")
     assert not list((tmp_path / "out/cases").glob(".*"))
