@@ -43,7 +43,25 @@ class ClosingSocket(AssociationSocket):
 
 
 class NodeEntity(AE):
-    """The node as it asks others."""
+    """The node as it asks others.
+
+    The protocol library's own thread may take an answer from the one who waits for it, on a busy
+    machine once in some thousand; it gives it back here.
+    """
+
+    def associate(self, *args: Any, **kwargs: Any) -> Association:
+        """Ask for an association, as the library does."""
+        association = super().associate(*args, **kwargs)
+        serve = association._serve_request
+
+        def serve_or_give_back(message: Any, context_id: int) -> None:
+            if message.is_valid_request:
+                serve(message, context_id)
+            else:
+                association.dimse.msg_queue.put((context_id, message))
+
+        association._serve_request = serve_or_give_back  # type: ignore[assignment, method-assign]
+        return association
 
     def _create_socket(
         self, assoc: Association, address: Any, tls_args: tuple[ssl.SSLContext, str] | None

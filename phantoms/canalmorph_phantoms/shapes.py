@@ -17,6 +17,17 @@ PUBLISHED_CANAL_ML_MM: Knots = (
     (10.0, 35.0),
     (20.0, 43.7),
 )
+#: The same of 141 Chinese femora of the same study. [mm]
+PUBLISHED_CHINESE_CANAL_ML_MM: Knots = (
+    (-80.0, 14.4),
+    (-50.0, 16.2),
+    (-40.0, 17.0),
+    (-20.0, 20.6),
+    (-10.0, 23.8),
+    (0.0, 28.5),
+    (10.0, 34.6),
+    (20.0, 43.1),
+)
 #: How steeply the canal opens from the isthmus to LT-20: fits the published profile.
 _OPENING_POWER = 2.4
 
@@ -107,22 +118,53 @@ def make_shape(design: CanalDesign | None = None, **parts: Any) -> FemurShape:
     )
 
 
-#: Canal of the shaft's own tube at LT+10 and LT+20, and shift of the greater trochanter: solved so
-#: that the finished solid, with neck and trochanter, has the published widths there. [mm]
-_PUBLISHED_TUBE_MM: Knots = ((10.0, 32.5), (20.0, 31.0))
-_PUBLISHED_TROCHANTER_LATERAL_MM = -4.0
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PublishedProfile:
+    """A population's published mean profile, and the femur that has it.
+
+    Attributes
+    ----------
+    canal_ml_mm : knots
+        Canal ML width by level above the lesser trochanter, as published. [mm]
+    isthmus_mm : float
+        Canal ML width at the isthmus, which is not published: the profile goes on narrowing. [mm]
+    tube_mm : knots
+        Canal of the shaft's own tube at LT+10 and LT+20; like the next two solved so that the
+        finished solid, with neck and trochanter, has the published widths there. [mm]
+    trochanter_lateral_mm, head_medial_mm : float
+        See `FemurShape`. [mm]
+    """
+
+    canal_ml_mm: Knots
+    isthmus_mm: float
+    tube_mm: Knots
+    trochanter_lateral_mm: float = -4.0
+    head_medial_mm: float = 42.0
 
 
-def make_published_shape() -> FemurShape:
+CAUCASIAN = PublishedProfile(
+    canal_ml_mm=PUBLISHED_CANAL_ML_MM, isthmus_mm=12.3, tube_mm=((10.0, 32.5), (20.0, 31.0))
+)
+CHINESE = PublishedProfile(
+    canal_ml_mm=PUBLISHED_CHINESE_CANAL_ML_MM,
+    isthmus_mm=13.1,
+    tube_mm=((10.0, 32.1), (20.0, 30.6)),
+    head_medial_mm=41.55,
+)
+
+
+def make_published_shape(profile: PublishedProfile = CAUCASIAN, **parts: Any) -> FemurShape:
     """Return a femur whose canal ML widths from LT+20 to LT-80 follow the published means.
 
-    They agree within 0.1 mm at every published level; see the tests.
+    They agree within 0.1 mm at every published level; see the tests. `parts` are other fields of
+    `FemurShape`.
     """
-    shape = make_shape(CanalDesign(isthmus_mm=12.3, isthmus_level_mm=-113.0))
-    kept = [knot for knot in shape.canal_ml_knots if knot[0] < -85.0]
-    body = [knot for knot in PUBLISHED_CANAL_ML_MM if knot[0] <= 0.0]
-    return replace(
-        shape,
-        canal_ml_knots=(*kept, *body, *_PUBLISHED_TUBE_MM),
-        trochanter_lateral_mm=_PUBLISHED_TROCHANTER_LATERAL_MM,
+    shape = make_shape(
+        CanalDesign(isthmus_mm=profile.isthmus_mm, isthmus_level_mm=-113.0),
+        head_medial_mm=profile.head_medial_mm,
+        trochanter_lateral_mm=profile.trochanter_lateral_mm,
+        **parts,
     )
+    kept = [knot for knot in shape.canal_ml_knots if knot[0] < -85.0]
+    body = [knot for knot in profile.canal_ml_mm if knot[0] <= 0.0]
+    return replace(shape, canal_ml_knots=(*kept, *body, *profile.tube_mm))

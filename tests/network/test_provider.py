@@ -323,3 +323,29 @@ def test_with_tls_only_peers_with_a_certificate_are_served(
         plain = replace(settings, ae_title=kit.sender, archives=(itself,))
         (failure,) = check_peers(plain)
         assert "Archive itself: It does not answer." in failure
+
+
+def test_an_answer_that_another_thread_takes_reaches_who_asked(
+    make_settings: Make, kit: SimpleNamespace
+) -> None:
+    """The library's thread for requests takes what lies in the queue, as here all the time."""
+    with kit.run_node(make_settings()) as running:
+        association = running.associate(VERIFICATION)
+        ended = threading.Event()
+
+        def take_all() -> None:
+            while not ended.is_set():
+                context_id, message = association.dimse.get_msg(block=False)
+                if message is not None:
+                    association._serve_request(message, context_id)
+                time.sleep(0.001)
+
+        thief = threading.Thread(target=take_all)
+        thief.start()
+        association.dimse_timeout = 5.0
+        try:
+            assert [association.send_c_echo().get("Status") for _ in range(30)] == [0x0000] * 30
+            association.release()
+        finally:
+            ended.set()
+            thief.join()

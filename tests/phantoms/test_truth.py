@@ -8,7 +8,13 @@ import pytest
 
 from canalmorph_phantoms.build import PhantomResult
 from canalmorph_phantoms.catalogue import SMALL
-from canalmorph_phantoms.shapes import PUBLISHED_CANAL_ML_MM, make_published_shape, make_shape
+from canalmorph_phantoms.shapes import (
+    CAUCASIAN,
+    CHINESE,
+    PublishedProfile,
+    make_published_shape,
+    make_shape,
+)
 from canalmorph_phantoms.spec import FemurShape, PhantomScan
 from canalmorph_phantoms.transform import mirror_scan, rotate_patient, shift_patient
 from canalmorph_phantoms.truth import (
@@ -136,10 +142,11 @@ def test_ml_width_is_continuous_where_the_head_begins() -> None:
     assert widths[0] == whole[0]
 
 
-def test_published_profile_is_met() -> None:
-    """Canal ML widths of 508 Caucasian femora on CT, LT+20 to LT-80, mean values."""
-    solid, top = solve_solid(make_published_shape())
-    for level, width in PUBLISHED_CANAL_ML_MM:
+@pytest.mark.parametrize("profile", [CAUCASIAN, CHINESE], ids=["caucasian", "chinese"])
+def test_published_profile_is_met(profile: PublishedProfile) -> None:
+    """Canal ML widths of 508 Caucasian and 141 Chinese femora on CT, LT+20 to LT-80, means."""
+    solid, top = solve_solid(make_published_shape(profile))
+    for level, width in profile.canal_ml_mm:
         found = measure_section(solid, level + float(top.point_mm[2]))["canal_ml_mm"]
         # The published means have one decimal.
         assert found == pytest.approx(width, abs=0.1), level
