@@ -16,6 +16,7 @@ from canalmorph.errors import (
     MixedPatientsError,
     ReadError,
     RepeatedPositionsError,
+    TooFewSlicesError,
 )
 from canalmorph.read.grid import heights_mm
 from canalmorph.read.settings import ReadSettings
@@ -219,6 +220,8 @@ def _split_repeats(
         if not volumes:
             return _split_gaps(part, settings)
     volumes = volumes or split_repeated(part)
+    if volumes and max(map(len, volumes)) < settings.min_slices:
+        return [_refuse_short(part, len(volumes), settings)]
     if volumes:
         return [_group(group, warnings=("split-series",)) for group in volumes]
     single = _drop_equal_pixels(part, digest)
@@ -234,6 +237,17 @@ def _split_repeats(
         detail=f"It lies where {repeated[0].entry.name} lies, in the same series.",
     )
     return [_group(part, error=error)]
+
+
+def _refuse_short(part: Sequence[SliceHeader], n_times: int, settings: ReadSettings) -> SliceGroup:
+    """Return a series that shows a few places many times: one line, not one for each time."""
+    n_places = -(-len(part) // n_times)
+    error = TooFewSlicesError(
+        file=part[0].entry.name,
+        detail=f"The series' {len(part)} slices lie at {n_places} place(s), several at each; "
+        f"{settings.min_slices} places are needed.",
+    )
+    return _group(part, error=error)
 
 
 def _split_gaps(part: Sequence[SliceHeader], settings: ReadSettings) -> list[SliceGroup]:

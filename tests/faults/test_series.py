@@ -71,6 +71,17 @@ def test_a4_phases_that_nothing_tells_apart_are_refused(bench):
     assert bench.refusal().code == "repeated-positions"
 
 
+def test_a4_one_place_at_many_times_is_one_line(bench):
+    """As where the contrast is watched, or where a system lost the positions."""
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.ImagePositionPatient = datasets[0].ImagePositionPatient
+    bench.write(datasets)
+    refusal = bench.refusal()
+    assert refusal.code == "too-few-slices"
+    assert f"{len(datasets)} slices lie at 1 place" in refusal.message
+
+
 def test_a6_identical_copies_are_dropped_with_a_warning(bench):
     paths = bench.write(bench.phantom.datasets())
     for path in paths[::4]:
