@@ -54,6 +54,12 @@ LEFT_OUT = (
     ),
     _left_out("localizer", "A localizer is a projection, not a section.", "Nothing."),
     _left_out(
+        "computed-image",
+        "A projection, rendering or map that was computed from a scan, such as a MIP or a "
+        "subtraction: its edges or values are not the bone's.",
+        "Nothing where the scan itself is there; else give that.",
+    ),
+    _left_out(
         "odd-slice",
         "Slices of another orientation, size or kind lay in the series.",
         "Check that they are no part of the volume.",

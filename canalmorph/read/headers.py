@@ -20,6 +20,18 @@ from canalmorph.read.tags import read_text
 CT_IMAGE = "1.2.840.10008.5.1.4.1.1.2"
 ENHANCED_CT = frozenset({"1.2.840.10008.5.1.4.1.1.2.1", "1.2.840.10008.5.1.4.1.1.2.2"})
 DIRECTORY = "1.2.840.10008.1.3.10"
+#: Where the standard says how an enhanced image was computed from a volume, and what is no section
+#: of the body then or, by its image type, in classic images: projections, renderings, and values
+#: that are no Hounsfield units. PS3.3 C.8.16.2 and C.7.6.16, from memory; MIP, MINIP and VRT are
+#: common practice, no source. A cut through a volume (MPR) or a mean of planes is a section.
+CALCULATION = "VolumeBasedCalculationTechnique"
+COMPUTED = frozenset(
+    {
+        "MIP", "MINIP", "MAX_IP", "MIN_IP", "MAXIMUM", "MINIMUM", "VRT", "VOLUME_RENDER",
+        "SURFACE_RENDER", "CURVED_MPR", "SUBTRACT", "SUBTRACTION", "STD_DEVIATION", "DIVISION",
+        "MULTIPLICATION", "QUANTITY", "IODINE", "PERFUSION",
+    }
+)  # fmt: skip
 _KEYWORDS = [
     "SOPClassUID", "SOPInstanceUID", "Modality", "ImageType", "StudyInstanceUID",
     "SeriesInstanceUID", "FrameOfReferenceUID", "PatientID", "PatientName", "PatientBirthDate",
@@ -30,7 +42,7 @@ _KEYWORDS = [
     "AcquisitionNumber", "AcquisitionTime", "AcquisitionDateTime", "ContentTime",
     "TemporalPositionIdentifier", "TriggerTime", "LossyImageCompression", "Manufacturer",
     "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
-    "FloatPixelData", "DoubleFloatPixelData", "GantryDetectorTilt",
+    "FloatPixelData", "DoubleFloatPixelData", "GantryDetectorTilt", CALCULATION,
 ]  # fmt: skip
 _TAGS: list[Any] = [Tag(keyword) for keyword in _KEYWORDS]
 #: The elements with the transfer syntax and with the length of the meta information, and where the
@@ -90,7 +102,7 @@ def read_slice_headers(
     reason = _not_ct(dataset, sop_class)
     if reason:
         return OtherObject(code="not-ct-image", reason=reason, **facts)
-    if "LOCALIZER" in str(facts["image_type"]).upper().split("\\"):
+    if "LOCALIZER" in _list_kinds(facts["image_type"]):
         return OtherObject(
             code="localizer",
             reason="A localizer is a projection, not a section.",
@@ -99,6 +111,11 @@ def read_slice_headers(
     try:
         planes = read_planes(dataset, entry, offset, bare, settings)
         check_end(stream, planes[0])
+        kinds = {*_list_kinds(facts["image_type"]), *_list_kinds(planes[0].image_type)}
+        computed = sorted(COMPUTED & {*kinds, read_text(dataset, CALCULATION).upper()})
+        if computed:
+            reason = f"It is computed from sections and none itself ({computed[0]})."
+            return OtherObject(code="computed-image", reason=reason, **facts)
         return planes
     except ReadError as error:
         fault = error
@@ -110,6 +127,10 @@ def read_slice_headers(
         detail = "The file ends inside its header, before any pixels."
         fault = TruncatedFileError(file=entry.name, detail=detail)
     return OtherObject(code=fault.code, reason=str(fault), error=fault, **facts)
+
+
+def _list_kinds(image_type: str) -> list[str]:
+    return image_type.upper().split("\\")
 
 
 def parse_dicom(stream: BinaryIO, head: bytes, **how: Any) -> tuple[FileDataset, int]:

@@ -201,6 +201,14 @@ def test_c29_enhanced_ct_compressed(bench):
     bench.assert_same_as_p(bench.read(), tolerance_hu=1)
 
 
+def test_c29_an_enhanced_projection_is_left_out(bench):
+    ds = _enhanced(bench)
+    ds.VolumeBasedCalculationTechnique = "MAX_IP"
+    bench.write([ds])
+    assert bench.refusal().code == "no-ct-series"
+    assert [one.code for one in bench.survey() if one.status == "left_out"] == ["computed-image"]
+
+
 def test_c29_enhanced_ct_without_positions_is_refused(bench):
     bench.write([_enhanced(bench, positions=False)])
     refusal = bench.refusal()

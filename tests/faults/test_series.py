@@ -82,6 +82,25 @@ def test_a4_one_place_at_many_times_is_one_line(bench):
     assert f"{len(datasets)} slices lie at 1 place" in refusal.message
 
 
+@pytest.mark.parametrize("kind", ["MIP", "MINIP", "SUBTRACTION"])
+def test_a10_what_is_computed_from_a_scan_is_not_measured(bench, kind):
+    """The greatest value of a slab makes every wall thicker, and looks like a section."""
+    scan = bench.phantom.datasets()
+    computed = bench.phantom.datasets(
+        ImageType=["DERIVED", "SECONDARY", kind], SeriesInstanceUID="1.2.826.0.1.3680043.8.498.9"
+    )
+    for ds in computed:
+        ds.SOPInstanceUID += ".9"
+        ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID
+    bench.write(computed)
+    assert bench.refusal().code == "no-ct-series"
+    bench.write(scan, start=len(computed))
+    bench.assert_same_as_p(bench.read())
+    (left,) = [series for series in bench.survey() if not series.chosen]
+    assert (left.status, left.code) == ("left_out", "computed-image")
+    assert kind in left.message
+
+
 def test_a6_identical_copies_are_dropped_with_a_warning(bench):
     paths = bench.write(bench.phantom.datasets())
     for path in paths[::4]:
