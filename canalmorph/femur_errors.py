@@ -136,7 +136,7 @@ class SideDroppedError(CanalMorphError):
     """A person left this femur out."""
 
     code = "side-dropped"
-    remedy = "Nothing; the review page takes it in again."
+    remedy = "To take it in again, withdraw that mark on the review page."
 
     def __init__(self, *, side: str) -> None:
         super().__init__(f"The {side} femur was left out by a person. {self.remedy}")

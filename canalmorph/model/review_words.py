@@ -47,7 +47,7 @@ def describe_review(review: Review | None, *, named: bool = True) -> tuple[str, 
             dict.fromkeys(describe_mark(mark, said_of=said_of) for mark in review.corrections)
         )
         unsigned = "" if review.state is not ReviewState.CORRECTED else " Not signed."
-        said.append(f"Set by hand: {marks}. The numbers follow from it.{unsigned}")
+        said.append(f"Set by hand: {marks}. The numbers follow.{unsigned}")
     return tuple(said)
 
 

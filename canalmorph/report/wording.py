@@ -1,5 +1,6 @@
 """The page's sentences: plain, short, and never without their doubt."""
 
+from canalmorph.femur_errors import SideDroppedError
 from canalmorph.model.certainty import SURE_FROM, get_chance_below
 from canalmorph.model.femur import Plane
 from canalmorph.model.results import (
@@ -97,7 +98,8 @@ def describe_refusal(refusal: Refusal, *, deidentify: bool) -> str:
     message = refusal.message
     if deidentify and refusal.source:
         message = message.replace(refusal.source, "This scan")
-    side = f"The {refusal.side.value} femur was not measured. " if refusal.side else ""
+    told = refusal.side is None or refusal.code == SideDroppedError.code
+    side = "" if told else f"The {refusal.side.value} femur was not measured. "
     return f"{side}{message}"
 
 

@@ -240,7 +240,7 @@ def _make_row(
             }
             for femur in femora
         ],
-        "pictures": sorted(shown.thumbnails),
+        "pictures": [femur["side"] for femur in femora if femur["side"] in shown.thumbnails],
     }
     return (
         case_id,

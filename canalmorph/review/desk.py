@@ -43,6 +43,7 @@ from canalmorph.results_errors import (
     ResultsBusyError,
     ReviewOutrunError,
 )
+from canalmorph.review.behind import TablesBehind
 from canalmorph.review.case_index import CaseIndex, read_terms
 from canalmorph.version import VERSION
 
@@ -141,12 +142,15 @@ class ReviewDesk:
         self._files_due: set[str] = set()
         self._writing = threading.Lock()
         self._stop = threading.Event()
+        self._behind = TablesBehind(results)
         self._take_up()
         self._writer = threading.Thread(target=self._write_later, daemon=True)
         self._writer.start()
 
     def _take_up(self) -> None:
-        """Note the pages that an earlier desk, or a run, left behind what was said."""
+        """Note what an earlier desk, or a run, left behind what was said: pages and tables."""
+        if self._behind:
+            self._tables_due = time.monotonic() + QUIET_S
         for case_id, review in self.reviews.list_all().items():
             folder = self._folder.cases / case_id
             if (folder / RECORD_NAME).is_file() and is_due(folder, review):
@@ -254,6 +258,8 @@ class ReviewDesk:
                 raise ReviewOutrunError(case=case_id)
             if action is ReviewAction.CORRECT:
                 _check_fit(bench, seen, _need(mark))
+            self._behind.note()
+            if action is ReviewAction.CORRECT:
                 new = self.reviews.correct(seen, _need(mark), **said)
             elif action is ReviewAction.WITHDRAW:
                 new = self.reviews.withdraw(seen, _need(mark), **said)
@@ -351,10 +357,12 @@ class ReviewDesk:
 
     def _write_tables(self) -> None:
         """Write tables and list, unless a run holds the folder: it writes them itself."""
+        said = self._behind.count()
         try:
             with hold_results(self.results), open_ledger(self.results) as ledger:
                 Tables(self._folder, ledger).write()
                 write_cohort_page(self._folder, ledger)
+            self._behind.clear(said)
         except ResultsBusyError:
             return
         except CanalMorphError as error:

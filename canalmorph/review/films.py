@@ -24,10 +24,11 @@ SAME_DIRECTION, SAME_PLACE_MM = 1e-6, 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KeptFilm:
-    """A projection under the name that the page asks for it by."""
+    """A projection under the name that the page asks for it by; `anew` where not as measured."""
 
     key: str
     picture: Picture
+    anew: bool = False
 
     def make_png(self) -> bytes:
         """Return its greys, first row at the top of the film."""
@@ -70,14 +71,15 @@ class FilmStore:
         if len(ready) == len(names):
             return ready
         pictures = self._read(case_id, automatic.side, found, frame)
-        if not pictures and aligned is not None and len(femur.profile.levels_mm) > 1:
+        anew = not pictures
+        if anew and aligned is not None and len(femur.profile.levels_mm) > 1:
             box = find_box(femur.profile)
             pictures = {
                 "ap": project_femur(aligned, box, "ap"),
                 "lateral": project_femur(aligned, box, "lateral"),
             }
         films = {
-            name: KeptFilm(key=f"{key}-{name}", picture=picture)
+            name: KeptFilm(key=f"{key}-{name}", picture=picture, anew=anew)
             for name, picture in pictures.items()
         }
         with self._lock:

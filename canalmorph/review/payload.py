@@ -16,7 +16,7 @@ from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.model.corrections import Correction, CorrectionKind
 from canalmorph.model.femur import AlignedFemur, FemurFrame, Plane, Side
 from canalmorph.model.results import CaseResult, FemurResult, Measurement
-from canalmorph.model.review_words import KIND_WORDS, describe_review
+from canalmorph.model.review_words import KIND_WORDS, describe_mark, describe_review
 from canalmorph.report.cuts import READINGS
 from canalmorph.report.drawing import get_lateral_sign, get_view_sign
 from canalmorph.report.listing import name_column
@@ -90,7 +90,7 @@ def describe_case(
 def _describe_entry(entry: ReviewEntry) -> dict[str, Any]:
     gone = [one for one in entry.old if one not in entry.new]
     came = [one for one in entry.new if one not in entry.old]
-    words = [KIND_WORDS[one.kind] for one in (came or gone)]
+    words = [describe_mark(one) for one in (came or gone)]
     return {
         "version": entry.version,
         "at": entry.at,
@@ -141,6 +141,7 @@ def _describe_side(
                 "key": film.key,
                 "across_mm": list(film.picture.across_mm),
                 "vertical_mm": list(film.picture.vertical_mm),
+                "anew": film.anew,
             }
             for name, film in pair.items()
         },

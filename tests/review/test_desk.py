@@ -22,6 +22,7 @@ from canalmorph.measure.rods import put_off_rods
 from canalmorph.model.corrections import Correction, CorrectionKind, ReviewState
 from canalmorph.model.femur import Side
 from canalmorph.pipeline import Settings, measure_aligned
+from canalmorph.review.behind import BEHIND_NAME, TablesBehind
 from canalmorph.review.desk import ReviewDesk, open_desk
 from canalmorph.review.warming import load_compiled
 
@@ -347,8 +348,34 @@ def test_a_kill_leaves_the_old_or_the_new(
         opened = desk.open_case(case_id)
         said = where != "before"
         assert opened.review.state is (ReviewState.CORRECTED if said else ReviewState.TO_SEE)
-        desk._write_tables()
+        desk.write_due()
+    assert not (results / BEHIND_NAME).exists()
     (row,) = read_table(results, "femurs")
     assert row["reviewed_by_hand"] == ("corrected" if said else "")
     # Numbers and word are of one version.
     assert bool(read_table(results, "corrections")) is said
+
+
+def test_tables_that_a_kill_left_behind_are_written_by_the_next_desk(
+    results: Path, case_id: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ReviewDesk, "_write_tables", lambda desk: None)
+    with open_desk(results) as desk:
+        desk.change(case_id, ReviewAction.REJECT, version=0, by="M. Okoro")
+    monkeypatch.undo()
+    assert read_table(results, "femurs")[0]["reviewed_by_hand"] == ""
+    monkeypatch.setattr("canalmorph.review.desk.follow_review", lambda *args: False)
+    with open_desk(results):
+        pass
+    assert read_table(results, "femurs")[0]["reviewed_by_hand"] == "rejected"
+
+
+def test_what_is_said_while_tables_are_written_is_not_forgotten(tmp_path: Path) -> None:
+    behind = TablesBehind(tmp_path)
+    behind.note()
+    said = behind.count()
+    behind.note()
+    behind.clear(said)
+    assert TablesBehind(tmp_path)
+    behind.clear(behind.count())
+    assert not TablesBehind(tmp_path)

@@ -1,5 +1,5 @@
 // One case: pictures with marks to drag, the numbers that follow, and what is said of it.
-import { ask, make, Refused, say, STATE_WORDS, words } from "./talk.js";
+import { ACTION_WORDS, ask, make, Refused, say, STATE_WORDS, words } from "./talk.js";
 import { Greys, loadFilm, makeHandle, tracePath, unpackValues, View } from "./view.js";
 
 const find = (id) => document.querySelector("#" + id);
@@ -56,10 +56,11 @@ function show(next) {
   find("unfit").replaceChildren(...told.unfit.map((one) => make("li", {}, `The mark “${one.words}” no longer fits: ${one.reason}`)));
   find("refusals").replaceChildren(...told.refusals.map((one) => make("li", {}, one)));
   find("log").replaceChildren(...told.log.map((one) => make("li", { value: one.version },
-    `${one.at.slice(0, 16).replace("T", " ")} ${one.by || "nobody named"}: ${one.action}${one.about ? " " + one.about : ""}${one.reason ? " – " + one.reason : ""}`)));
+    `${one.at.slice(0, 16).replace("T", " ")} ${one.by || "nobody named"} ${ACTION_WORDS[one.action]}${one.about ? ": " + one.about : ""}${one.reason ? " – " + one.reason : ""}`)));
   find("marks").replaceChildren(...told.marks.map((one, index) =>
-    make("option", { value: index }, `${one.words}${one.side ? " " + one.side : ""}${one.place ? " " + one.place : ""}`)));
-  for (const id of ["withdraw", "marks"]) { find(id).disabled = told.marks.length === 0; }
+    make("option", { value: index }, `${one.words}${one.side ? ` (${one.side})` : ""}${one.place ? " " + one.place : ""}`)));
+  for (const id of ["withdraw", "marks"]) { find(id).hidden = told.marks.length === 0; }
+  document.querySelector("[data-do=reopen]").disabled = !["signed", "rejected"].includes(told.state);
   find("undo").disabled = !told.log.some((one) => ["correct", "withdraw"].includes(one.action));
   for (const id of ["tool", "plane", "drop", "swap"]) { find(id).disabled = !told.can_correct; }
   find("sides").replaceChildren(...told.sides.map((one, index) => {
@@ -141,8 +142,9 @@ function drawFilm(name) {
     lines.push(make("line", { class: "axis", x1: 0, x2: 0, y1: y, y2: y + height }));
   }
   const { x, width } = view.box;
+  find(`${name}-of`).textContent = one.films[name] && one.films[name].anew ? " from the kept CT" : "";
   lines.push(make("line", { class: "cursor", x1: x, x2: x + width, y1: -level, y2: -level, "data-cursor": name }));
-  lines.push(make("text", { x: x + 3, y: view.box.y + 9 }, `${one.side[0].toUpperCase()} ${name === "ap" ? "AP" : "lateral"}`));
+  lines.push(make("text", { x: x + 3, y: view.box.y, dy: "1.3em" }, `${one.side[0].toUpperCase()} ${name === "ap" ? "AP" : "lateral"}`));
   lines.push(...one.drawn.flatMap((mark) => drawMark(view, mark, part, sign)));
   view.lines.replaceChildren(...lines);
   drawLandmarks(name, part, sign);
@@ -193,7 +195,7 @@ function drawLandmarks(name, part, sign) {
     if (!now) { return; }
     add({ name: `${label}, ${name}`, x: x + edge * width, y: -now[2], limits: "y",
       parts: (at, grip) => grips(at, grip, make("line", { class: "now", x1: x, x2: x + width, y1: at.y, y2: at.y }),
-        make("text", { x: x + 0.5 * width, y: at.y - 2 * grip }, label)),
+        make("text", { class: "end", x: x + width - 4 * grip, y: at.y - 3 * grip }, label)),
       onDrop: (at) => setMark({ kind, points_mm: [kind === "lesser_trochanter" ? apexAt(-at.y) : [0, 0, -at.y]] }) });
   };
   lineAt("lesser trochanter", "lesser_trochanter", "lesser_trochanter", 0.08);
@@ -332,8 +334,7 @@ async function act(action, more = {}) {
     return true;
   } catch (error) {
     find("saying").textContent = "";
-    fail(error);
-    if (error instanceof Refused && error.status === 409) { find("others").hidden = false; find("others").textContent = "Somebody else changed this case. Load it again."; }
+    if (error instanceof Refused && error.status === 409) { tellOutrun(); } else { fail(error); }
     return false;
   } finally {
     busy = 0;
@@ -447,15 +448,21 @@ function listen() {
   });
 }
 
+function tellOutrun() {
+  const button = make("button", { type: "button" }, "Load it again");
+  button.addEventListener("click", () => location.reload());
+  find("others").hidden = false;
+  find("others").replaceChildren("Somebody else changed this case in the meantime. What you see is not what holds. ", button);
+}
+
 // Who else looks at the case, and whether it was changed meanwhile.
 async function watch() {
   try {
     const seen = await say(path + "/watch", { browser });
-    const changed = told && seen.version !== told.version && !busy;
-    find("others").hidden = !(changed || seen.others > 0);
-    find("others").textContent = changed
-      ? "Somebody else changed this case. Load it again."
-      : `This case is open in ${seen.others} other window(s): whoever is second to change it is told.`;
+    if (told && seen.version !== told.version && !busy) { tellOutrun(); return; }
+    find("others").hidden = seen.others === 0;
+    const where = seen.others === 1 ? "another window" : `${seen.others} other windows`;
+    find("others").textContent = `This case is open in ${where}, too: whoever is second to change it is told.`;
   } catch (error) {
     fail(error);
   }

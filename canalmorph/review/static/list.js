@@ -76,8 +76,9 @@ function makeRow(row, query) {
   if (row.corrected && row.state !== "corrected") { state.append(" corrected"); }
   if (row.by) { state.append(make("div", {}, `${row.by}, ${row.at.slice(0, 10)}`)); }
   if (row.measured_anew) { state.append(make("div", {}, "measured anew since")); }
-  if (row.unfit) { state.append(make("div", {}, `${row.unfit} mark(s) no longer fit`)); }
-  const flags = [...row.flags, ...row.refused.map((one) => `${one.side} ${one.code}`)];
+  if (row.unfit) { state.append(make("div", {}, row.unfit === 1 ? "1 mark no longer fits" : `${row.unfit} marks no longer fit`)); }
+  const refused = (one) => one.code === "side-dropped" ? "left out by a person" : `refused, ${one.code.replaceAll("-", " ")}`;
+  const flags = [...row.flags.map(words), ...row.refused.map((one) => `${one.side ? one.side + ": " : ""}${refused(one)}`)];
   const made = make("tr", {},
     make("th", { scope: "row" }, make("a", { href: "/case?" + there }, row.case)),
     make("td", {}, ...pictures),
@@ -87,7 +88,7 @@ function makeRow(row, query) {
       return (words(femur.canal_shape) || "not known") + index + (femur.bone_letter ? `, ${femur.bone_letter}` : "");
     })),
     make("td", {}, ...femora((femur) => words(femur.fixation))),
-    make("td", {}, flags.map(words).join("; ")));
+    make("td", {}, flags.join("; ")));
   made.addEventListener("click", (event) => {
     if (!event.target.closest("a")) { made.querySelector("a").click(); }
   });

@@ -51,4 +51,8 @@ export function make(name, attributes = {}, ...children) {
 export const STATE_WORDS = {
   to_see: "to see", corrected: "corrected", signed: "signed", rejected: "rejected"
 };
+export const ACTION_WORDS = {
+  correct: "set", withdraw: "withdrew", undo: "undid", comment: "commented", sign: "signed",
+  reject: "rejected", reopen: "reopened"
+};
 export const words = (code) => String(code || "").replaceAll("_", " ");

@@ -48,6 +48,8 @@ export class View {
     const width = this.box.width / this.zoom;
     const height = this.box.height / this.zoom;
     this.svg.setAttribute("viewBox", `${x - width / 2} ${y - height / 2} ${width} ${height}`);
+    // Letters are as large at any zoom.
+    this.svg.style.setProperty("--pixel", `${this.pixelMm()}px`);
   }
 
   toMm(event) {
