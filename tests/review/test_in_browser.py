@@ -334,9 +334,13 @@ def test_a_case_of_another_version_says_so_and_what_to_do(
     surfaces = results / "cases" / case_id / "surfaces.npz"
     surfaces.write_bytes(surfaces.read_bytes()[:5000])
     with open_desk(results) as desk, serve_desk(desk) as door:
-        page = Served(browser, door.port, door.keys, desk).open()
+        opened = Served(browser, door.port, door.keys, desk)
+        page = opened.open()
         page.click("#rows a")
         page.wait_for_selector("#fixed:not([hidden])")
+        page.wait_for_selector("body[data-shown]")
+        assert opened.complaints == []
+        assert "was not kept" in page.inner_text("#doubt")
         said = page.inner_text("#fixed")
         assert "can be seen and signed, and not be corrected" in said
         assert "canalmorph measure SCANS --out RESULTS --again" in said

@@ -243,6 +243,10 @@ async function showSection() {
     if (cursor) { cursor.setAttribute("y1", -level); cursor.setAttribute("y2", -level); }
   }
   const mine = ++sectionAsked;
+  if (!told.can_correct) {
+    find("doubt").textContent = "No section is shown: the CT around this femur was not kept, or cannot be read by this version.";
+    return;
+  }
   const asked = new URLSearchParams({ side: one.side, level: String(level), axial: find("axial").checked ? "1" : "0" });
   let section;
   try {

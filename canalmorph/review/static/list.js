@@ -87,7 +87,7 @@ function makeRow(row, query) {
       const index = femur.cfi_ml === null ? "" : `, CFI ${Number(femur.cfi_ml).toFixed(2)}`;
       return (words(femur.canal_shape) || "not known") + index + (femur.bone_letter ? `, ${femur.bone_letter}` : "");
     })),
-    make("td", {}, ...femora((femur) => words(femur.fixation))),
+    make("td", {}, ...femora((femur) => femur.fixation === "press_fit" ? "press-fit" : words(femur.fixation))),
     make("td", {}, flags.join("; ")));
   made.addEventListener("click", (event) => {
     if (!event.target.closest("a")) { made.querySelector("a").click(); }
