@@ -98,9 +98,9 @@ def describe_refusal(refusal: Refusal, *, deidentify: bool) -> str:
     message = refusal.message
     if deidentify and refusal.source:
         message = message.replace(refusal.source, "This scan")
-    told = refusal.side is None or refusal.code == SideDroppedError.code
-    side = "" if told else f"The {refusal.side.value} femur was not measured. "
-    return f"{side}{message}"
+    if refusal.side is None or refusal.code == SideDroppedError.code:
+        return message
+    return f"The {refusal.side.value} femur was not measured. {message}"
 
 
 def _describe_unknown_shape(indices: CanalIndices) -> str:
