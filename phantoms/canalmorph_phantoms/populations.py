@@ -131,7 +131,7 @@ def draw_shapes_cohort(n: int = 60) -> Iterator[Person]:
         )
 
 
-def draw_published_cohort(n_each: int = 6) -> Iterator[Person]:
+def draw_published_cohort(n_each: int = 4) -> Iterator[Person]:
     """Yield people of two populations whose canals have the published mean widths.
 
     Only what the publication does not tell differs between people of one population.
@@ -168,7 +168,7 @@ AGEING_MM = {
 }
 
 
-def draw_ageing_cohort(n_each: int = 4) -> Iterator[Person]:
+def draw_ageing_cohort(n_each: int = 3) -> Iterator[Person]:
     """Yield women and men in two bands of age, whose canals age as published."""
     for (sex, band), (canal, outer) in AGEING_MM.items():
         for number in range(n_each):
