@@ -2,6 +2,7 @@
 
 import tempfile
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -22,10 +23,11 @@ from canalmorph.correcting import CorrectedCase
 from canalmorph.errors import CanalMorphError
 from canalmorph.export.files import write_atomically
 from canalmorph.model.corrections import Review
+from canalmorph.model.femur import Side
 from canalmorph.report.picture_file import PICTURES_NAME, read_pictures
-from canalmorph.report.pictures import take_all_pictures
+from canalmorph.report.pictures import FemurPictures, take_all_pictures
 from canalmorph.report.sheet import SHEET_NAME
-from canalmorph.results_errors import ResultsNotWritableError
+from canalmorph.results_errors import RecordUnreadableError, ResultsNotWritableError
 
 #: Of which state of the review the pages and objects of a case are.
 FOLLOWED_NAME = ".followed"
@@ -163,18 +165,34 @@ def draw_reviewed(
     if corrected is None:
         corrected = find_corrected(case_folder, review, anew=True)
     case = replace(corrected.case, review=review if review.version else None)
-    # Sections lie at other levels where marks moved the frame.
-    pictures = (
-        take_all_pictures(case.femora, corrected.aligned)
-        if corrected.aligned
-        else read_pictures(case_folder / PICTURES_NAME)
-    )
+    pictures = _find_pictures(case_folder, review, corrected)
     # Drawn aside, so that a crash leaves the old pages whole.
     with tempfile.TemporaryDirectory(dir=case_folder, prefix=".drawing-") as aside:
         write_reports(Path(aside), case, pictures, clinic)
         write_clinic(Path(aside) / CLINIC_NAME, clinic)
         for drawn in sorted(Path(aside).iterdir()):
             drawn.replace(case_folder / drawn.name)
+
+
+def _find_pictures(
+    case_folder: Path, review: Review, corrected: CorrectedCase
+) -> tuple[FemurPictures, ...]:
+    """Return the pictures of a case: of a femur with marks anew, as its sections lie elsewhere.
+
+    Of the others as they were measured, when there was CT around the bone, too.
+    """
+    if not corrected.aligned:
+        return read_pictures(case_folder / PICTURES_NAME)
+    marked = {mark.side for mark in review.corrections}
+    kept: dict[Side, FemurPictures] = {}
+    if not review.swaps_sides:
+        with suppress(RecordUnreadableError):
+            for one in read_pictures(case_folder / PICTURES_NAME):
+                kept |= {} if one.side in marked else {one.side: one}
+    femora = corrected.case.femora
+    taken = take_all_pictures([one for one in femora if one.side not in kept], corrected.aligned)
+    by_side = kept | {one.side: one for one in taken}
+    return tuple(by_side[one.side] for one in femora if one.side in by_side)
 
 
 def _find_row(

@@ -206,11 +206,11 @@ def _draw_zones(axes: Axes, strip: Strip, top_px: float, strip_px: float, line_p
             lw=0,
         )
         axes.text(left + 5, top_px + 0.3 * strip_px, zone, va="center", color="#3c464a")
-    below = top_px + strip_px + line_px / 2 + 1.5
+    below = top_px + strip_px + line_px / 2 + 3
     for number, bound in enumerate(strip.bounds):
         x = _place(axes, strip, bound)
         name = f"bound-{strip.column}-{number}"
-        axes.plot([x, x], [top_px - 2, top_px + strip_px + 2], gid=name, color=INK, linewidth=1.3)
+        axes.plot([x, x], [top_px - 2, top_px + strip_px + 1], gid=name, color=INK, linewidth=1.3)
         axes.text(x, below, f"{bound:g}", ha="center", va="center", color=INK)
     for value, words in strip.marks:
         x = _place(axes, strip, value)

@@ -15,12 +15,13 @@ from typing import Any
 import pytest
 
 from canalmorph.batch.outcomes import BatchOptions, MeasureScan
+from canalmorph.batch.redraw import draw_reviewed
 from canalmorph.batch.reviews import ReviewAction, open_reviews
 from canalmorph.batch.run import measure_inputs
 from canalmorph.cohort.selection import select_rows
 from canalmorph.measure.rods import put_off_rods
 from canalmorph.model.corrections import Correction, CorrectionKind, ReviewState
-from canalmorph.model.femur import Side
+from canalmorph.model.femur import Plane, Side
 from canalmorph.pipeline import Settings, measure_aligned
 from canalmorph.review.behind import BEHIND_NAME, TablesBehind
 from canalmorph.review.desk import ReviewDesk, open_desk
@@ -379,3 +380,24 @@ def test_what_is_said_while_tables_are_written_is_not_forgotten(tmp_path: Path) 
     assert TablesBehind(tmp_path)
     behind.clear(behind.count())
     assert not TablesBehind(tmp_path)
+
+
+def test_a_femur_without_marks_keeps_the_pictures_of_its_scan(
+    desk: ReviewDesk, results: Path, case_id: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[Side] = []
+
+    def take(femora: Any, aligned: Any) -> tuple[()]:
+        drawn.extend(femur.side for femur in femora)
+        return ()
+
+    monkeypatch.setattr("canalmorph.batch.redraw.take_all_pictures", take)
+    monkeypatch.setattr("canalmorph.batch.redraw.write_reports", lambda *args: None)
+    opened, folder = desk.open_case(case_id), results / "cases" / case_id
+    plane = Correction(kind=CorrectionKind.PLANE, side=Side.RIGHT, plane=Plane.SCANNER)
+    swap = Correction(kind=CorrectionKind.SWAP_SIDES, side=None)
+    for marks, expected in (((), []), ((plane,), [Side.RIGHT]), ((swap,), [Side.RIGHT])):
+        drawn.clear()
+        review = replace(opened.review, version=1, corrections=marks)
+        draw_reviewed(folder, desk.read_clinic(case_id), review, opened.corrected)
+        assert drawn == expected
