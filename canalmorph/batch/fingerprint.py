@@ -21,7 +21,11 @@ SAMPLED_PLACES = 64
 SAMPLED_FILES = 16
 #: A smaller file holds no scan: it is a header, and its voxels lie in a file that it names.
 LARGEST_HEADER_BYTES = 65536
-_HEADER_FIELDS = tuple(field.name for field in fields(SliceHeader) if field.name != "entry")
+#: What another process would say of the same file: neither its place nor the patient, whose key
+#: lives as long as a process (the samples of the files' beginnings have the patient).
+_HEADER_FIELDS = tuple(
+    field.name for field in fields(SliceHeader) if field.name not in ("entry", "patient_key")
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

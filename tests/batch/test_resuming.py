@@ -5,6 +5,8 @@ import os
 import shutil
 import sqlite3
 import stat
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -335,3 +337,31 @@ def test_a_zip_is_marked_by_its_checksums(tmp_path: Path, small_dicom: Path) -> 
         marks.append(InputMarker().mark_input(series).content)
         flip_byte(sorted(copy.iterdir())[0], -1)
     assert marks[0] != marks[1]
+
+
+MARK_OF_FOLDER = """
+import sys
+from canalmorph.batch.fingerprint import InputMarker
+from canalmorph.read.scans import survey_scans
+(series,) = (one for one in survey_scans([sys.argv[1]]) if one.chosen)
+print(InputMarker().mark_input(series).content)
+"""
+
+
+def test_a_scan_of_a_named_patient_is_known_again_by_another_process(
+    small_dicom: Path, tmp_path: Path
+) -> None:
+    """Nothing of a mark may hang on the process; a patient's other name is another mark."""
+
+    def mark(folder: Path) -> str:
+        command = [sys.executable, "-c", MARK_OF_FOLDER, str(folder)]
+        return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+    (series,) = (one for one in survey_scans([small_dicom]) if one.chosen)
+    assert mark(small_dicom).strip() == InputMarker().mark_input(series).content
+    renamed = tmp_path / "renamed"
+    shutil.copytree(small_dicom, renamed)
+    for path in renamed.iterdir():
+        path.write_bytes(path.read_bytes().replace(b"Quill^Rosalind", b"Quill^Rosamund"))
+    (other,) = (one for one in survey_scans([renamed]) if one.chosen)
+    assert InputMarker().mark_input(other).content != InputMarker().mark_input(series).content
