@@ -94,7 +94,7 @@ def _speaks_against_press_fit(canal_type: CanalType, indices: CanalIndices) -> l
     width = indices.values.get("isthmus_canal_ml_mm", Measurement())
     if width.known and get_chance_below(width, NARROW_ISTHMUS_MM) >= 1 - SURE_FROM:
         against.append(
-            f"Against press-fit: the isthmus is narrow, {width.value:.1f} ± {width.u:.1f} mm ML "
+            f"Against press-fit: the isthmus is narrow, {format_ratio(width)} mm ML "
             f"(one femur in twenty is below {NARROW_ISTHMUS_MM:g} mm; doi:10.1155/2015/459612). A "
             "stem may wedge in the shaft before it holds above (common teaching, no study)."
         )

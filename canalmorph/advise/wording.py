@@ -1,11 +1,11 @@
 """How numbers and probabilities stand in a sentence."""
 
-from canalmorph.model.certainty import count_decimals
+from canalmorph.model.certainty import write_with_u
 from canalmorph.model.results import Measurement
 
 
 def format_ratio(measurement: Measurement) -> str:
-    """Return a ratio with its standard uncertainty.
+    """Return a ratio, or a number of a unit that follows, with its standard uncertainty.
 
     Examples
     --------
@@ -14,8 +14,7 @@ def format_ratio(measurement: Measurement) -> str:
     """
     if measurement.value is None or measurement.u is None:
         raise ValueError("'measurement' must be known.")
-    decimals = count_decimals(measurement.u, most=3)
-    return f"{measurement.value:.{decimals}f} ± {measurement.u:.{decimals}f}"
+    return write_with_u(measurement.value, measurement.u, most=3)
 
 
 def format_chance(chance: float) -> str:

@@ -115,3 +115,19 @@ def count_decimals(u: float, *, most: int) -> int:
     power = floor(log10(u))
     digits = 2 if u / 10**power < 3 else 1
     return max(0, min(most, digits - 1 - power))
+
+
+def write_with_u(value: float, u: float, *, most: int) -> str:
+    """Return a value and its standard uncertainty, with as many decimals as `count_decimals` says.
+
+    Examples
+    --------
+    >>> write_with_u(3.456, 0.123, most=3), write_with_u(-0.001, 0.2, most=2)
+    ('3.46 ± 0.12', '0.00 ± 0.20')
+    >>> write_with_u(0.9054, 0.0003, most=3)  # an uncertainty is never said to be 0
+    '0.905 ± 0.001'
+    """
+    decimals = count_decimals(u, most=most)
+    shown = round(value, decimals) + 0.0  # a rounded minus zero is zero
+    stated = max(u, 10.0**-decimals) if u > 0 else u
+    return f"{shown:.{decimals}f} ± {stated:.{decimals}f}"

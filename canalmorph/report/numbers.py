@@ -2,7 +2,7 @@
 
 from math import isfinite
 
-from canalmorph.model.certainty import count_decimals
+from canalmorph.model.certainty import write_with_u
 from canalmorph.model.results import Measurement
 
 #: Units as they are read; ratios have none.
@@ -40,9 +40,7 @@ def format_measurement(measurement: Measurement, unit: str) -> str:
     value, u = measurement.value, measurement.u
     if value is None or u is None or not isfinite(value) or not isfinite(u):
         return "–"
-    decimals = count_decimals(u, most=MOST_DECIMALS[unit])
-    shown = round(value, decimals) + 0.0  # a rounded minus zero is zero
-    text = f"{shown:.{decimals}f} ± {u:.{decimals}f} {UNIT_WORDS[unit]}"
+    text = f"{write_with_u(value, u, most=MOST_DECIMALS[unit])} {UNIT_WORDS[unit]}"
     return text.replace("-", "\N{MINUS SIGN}").strip()
 
 
