@@ -8,6 +8,8 @@ from canalmorph.model.results import Measurement
 from canalmorph.published import NECK_AXES_APART_DEG
 
 #: Uncertainty of the lesser trochanter's apex across the shaft, each way; the second where
+#: An axis down to an isthmus that is not in view turns about its middle, so far below level 0. [mm]
+SHORT_AXIS_BELOW_MM = 55.0
 #: shaft or head is not in view, so that it was looked for in rougher directions. [mm]
 APEX_ACROSS_U_MM, ROUGH_ACROSS_U_MM = 0.3, 1.2
 #: A head whose centre is known to no better than this is flagged. [mm]
@@ -77,7 +79,8 @@ def _head_facts(aligned: AlignedFemur, head: HeadSphere) -> dict[str, Measuremen
     axis_u = np.radians(aligned.axis_u_deg)
     across_u = get_apex_across_u_mm(aligned)
     offset = float(np.hypot(centre[0], centre[1]))
-    aside_u = float(np.hypot(head.centre_u_mm, axis_u * centre[2]))
+    below = 0.0 if aligned.isthmus_in_view else SHORT_AXIS_BELOW_MM
+    aside_u = float(np.hypot(head.centre_u_mm, axis_u * (centre[2] + below)))
     facts = {
         f"head_{name}_mm": Measurement(value=float(head.centre_lps_mm[axis]), u=head.centre_u_mm)
         for axis, name in enumerate("xyz")

@@ -11,7 +11,7 @@ from canalmorph.align.neck import find_neck_axis
 from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
 from canalmorph.femur_errors import HeadNotInViewError
-from canalmorph.geometry.lines import normalise
+from canalmorph.geometry.lines import find_angle_deg, normalise
 from canalmorph.model.femur import FemurFrame, HeadSphere, Plane, Side
 from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.segment.head import NOT_ROUND_CENTRE_U_MM
@@ -177,6 +177,14 @@ def test_a_shaft_cut_short_is_refused_or_told(
     short = cut_at(-48.0)
     assert "short_shaft_axis" in short.warnings
     assert "isthmus_not_in_view" in short.warnings
+    # The canal bends on below the scan: what an axis of the upper part alone cannot know.
+    whole = right_stages.aligned
+    for part in (short, cut_at(-70.0)):
+        leant_deg = find_angle_deg(part.frame.proximal, whole.frame.proximal)
+        assert leant_deg < 3 * part.axis_u_deg
+        assert part.axis_u_deg > 1.5
+        assert "short_shaft_axis" in part.warnings
+    assert whole.axis_u_deg < 0.6
     # Ten millimetres below the narrowest place prove nothing: it could go on narrowing.
     near = cut_at(truth.isthmus_level_mm - 10.0)
     assert not near.isthmus_in_view
