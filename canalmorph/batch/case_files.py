@@ -23,6 +23,7 @@ from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement
 from canalmorph.report.case_list import make_thumbnails
 from canalmorph.report.content import make_content
+from canalmorph.report.drawing import pause_collector
 from canalmorph.report.page import PAGE_NAME, write_page
 from canalmorph.report.picture_file import PICTURES_NAME, write_pictures
 from canalmorph.report.pictures import FemurPictures, take_all_pictures
@@ -152,8 +153,9 @@ def write_reports(
     broken = any(_MARKED_BREAKS & set(femur.warnings) for femur in case.femora)
     notes = note_clinic(clinic.known, fracture_seen=broken)
     content = make_content(named, notes=notes, deidentify=clinic.deidentified)
-    write_page(case, content, pictures, folder / PAGE_NAME)
-    write_sheet(case, content, pictures, folder / SHEET_NAME)
+    with pause_collector():
+        write_page(case, content, pictures, folder / PAGE_NAME)
+        write_sheet(case, content, pictures, folder / SHEET_NAME)
 
 
 def discard_case(case_id: str, folder: ResultsFolder) -> None:

@@ -7,6 +7,9 @@ from scipy.spatial import Voronoi
 
 #: Points on each side of an outline among which the largest circle is sought.
 BETWEEN = 2
+#: Of the usual options, and with the last one for points on one circle, whose cells all meet in its
+#: middle: without it the library gives up on some.
+ON_CIRCLES = "Qbb Qc Qz Q12"
 
 
 def find_centroids(rings_mm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -82,7 +85,7 @@ def find_inscribed_diameter(outline_mm: NDArray[np.float64]) -> float:
     sides = np.roll(outline_mm, -1, axis=0) - outline_mm
     points = (outline_mm[:, None] + between * sides[:, None]).reshape(-1, 2)
     middle = points.mean(axis=0)  # far from the origin the diagram would lose digits
-    centres = Voronoi(points - middle).vertices + middle
+    centres = Voronoi(points - middle, qhull_options=ON_CIRCLES).vertices + middle
     centres = centres[find_inside(centres, outline_mm)]
     return 2.0 * float(find_distances(centres, outline_mm).max())
 

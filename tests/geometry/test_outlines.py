@@ -57,6 +57,18 @@ def test_inscribed_circle_of_an_ellipse_has_its_smaller_axis(a_mm: float, b_mm: 
     assert 2 * b_mm - 2 * sagitta - 0.004 <= found <= 2 * b_mm + 1e-9
 
 
+@pytest.mark.parametrize("n", [60, 90, 120, 180])
+def test_inscribed_circle_of_points_on_one_circle_or_a_stretched_one(n: int) -> None:
+    """All their cells meet in one place, or nearly: a case of its own for the library."""
+    angles = 2 * np.pi * np.arange(n) / n
+    for turned_deg in range(0, 60, 3):
+        longer = 1 / np.cos(np.radians(turned_deg))
+        outline = 7.0 * np.stack([longer * np.cos(angles), np.sin(angles)], axis=1)
+        # Sides of a polygon run inside of its circle, by the radius times 1 - cos(pi / n).
+        inside = 14.0 * (1 - np.cos(np.pi / n)) + 0.002
+        assert 14.0 - inside <= find_inscribed_diameter(outline) <= 14.0 + 1e-9
+
+
 def test_inscribed_circle_of_a_triangle_has_its_closed_form() -> None:
     # Twice the area over the perimeter: 1 for the sides 3, 4 and 5. Along a narrow corner every
     # small step is no gain, so that a search of steps ends early.
