@@ -3,7 +3,7 @@
 import csv
 import io
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,6 +13,7 @@ import nibabel
 import numpy as np
 import pydicom
 import pytest
+from highdicom.sr.utils import find_content_items
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
 
@@ -27,12 +28,6 @@ pytestmark = pytest.mark.archive
 STORESCU = "STORESCU"
 
 
-def walk(item: Dataset) -> Iterator[Dataset]:
-    for child in item.get("ContentSequence", ()):
-        yield child
-        yield from walk(child)
-
-
 def read_name(item: Dataset) -> str:
     code = item.ConceptNameCodeSequence[0]
     return str(code.get("CodeValue") or code.LongCodeValue)
@@ -41,7 +36,7 @@ def read_name(item: Dataset) -> str:
 def read_numbers(document: Dataset) -> dict[str, tuple[float, str]]:
     """Return every number of a report on one femur with its unit."""
     found = {}
-    for item in walk(document):
+    for item in find_content_items(document, recursive=True):
         if item.ValueType == "NUM":
             (value,) = item.MeasuredValueSequence
             unit = str(value.MeasurementUnitsCodeSequence[0].CodeValue)
@@ -131,7 +126,7 @@ def test_a_study_comes_back_with_its_results(
     assert read_numbers(back["SR"]) == expected
     sides = {
         item.ConceptCodeSequence[0].CodeMeaning.lower()
-        for item in walk(back["SR"])
+        for item in find_content_items(back["SR"], recursive=True)
         if item.ValueType == "CODE" and read_name(item) == "272741003"
     }
     assert sides == {row["side"]}
@@ -142,7 +137,11 @@ def test_a_study_comes_back_with_its_results(
     (paper,) = settings.results.glob("cases/*/report.pdf")
     assert back["DOC"].EncapsulatedDocument.startswith(paper.read_bytes())
     case = json.loads(next(settings.results.glob("cases/*/result.json")).read_text("utf-8"))
-    said = [str(item.TextValue) for item in walk(back["SR"]) if item.ValueType == "TEXT"]
+    said = [
+        str(item.TextValue)
+        for item in find_content_items(back["SR"], recursive=True)
+        if item.ValueType == "TEXT"
+    ]
     (cautions,) = (femur["advice"]["cautions"] for femur in case["femora"])
     assert cautions
     assert set(cautions) <= set(said)

@@ -2,13 +2,13 @@
 
 import csv
 import io
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pydicom
+from highdicom.sr.utils import find_content_items
 from pydicom.dataset import Dataset
 
 from canalmorph.export.dicom_codes import PRIVATE_MEANINGS, SCHEME, UNITS, describe_name
@@ -17,12 +17,6 @@ from canalmorph.export.rows import make_case_rows
 from canalmorph.export.tables import format_case
 from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.model.femur import Side
-
-
-def _walk(item: Dataset) -> Iterator[Dataset]:
-    for child in item.get("ContentSequence", ()):
-        yield child
-        yield from _walk(child)
 
 
 def _code_of(item: Dataset) -> str:
@@ -145,10 +139,13 @@ def test_every_private_code_is_documented(written: dict[str, Path], project_fold
     readme = (project_folder / "README.md").read_text("utf-8")
     seen = set()
     for path in written.values():
-        for element in pydicom.dcmread(path).iterall():
+        dataset = pydicom.dcmread(path)
+        for element in dataset.iterall():
             if element.keyword == "CodingSchemeDesignator" and element.value == SCHEME:
                 seen.add(path.stem)
-        for item in _walk(pydicom.dcmread(path)):
+        if "ContentSequence" not in dataset:
+            continue
+        for item in find_content_items(dataset, recursive=True):
             for code in item.ConceptNameCodeSequence:
                 if code.CodingSchemeDesignator == SCHEME:
                     name = str(code.get("CodeValue") or code.LongCodeValue)
