@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canalmorph.align.femur import align_femur
+from canalmorph.align.femur import align_femur, align_given
+from canalmorph.align.given import GivenLandmarks
 from canalmorph.align.neck import find_neck_axis
 from canalmorph.align.neck_sphere import find_neck_axis_by_sphere
 from canalmorph.align.settings import AlignSettings
 from canalmorph.femur_errors import HeadNotInViewError
 from canalmorph.geometry.lines import find_angle_deg, normalise
-from canalmorph.model.femur import FemurFrame, HeadSphere, Plane, Side
+from canalmorph.model.femur import FemurFrame, HeadSphere, KneeView, Plane, Side
 from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.segment.head import NOT_ROUND_CENTRE_U_MM
 from canalmorph_phantoms.build import PhantomResult
@@ -299,3 +300,42 @@ def test_a_shaft_that_ends_within_the_scan_far_above_the_knee_is_said(
     )
     aligned = align_femur(replace(right_stages.cortex, femur=lost), AlignSettings())
     assert "shaft_not_followed" in aligned.warnings
+
+
+def test_neck_and_condyles_that_are_not_found_are_said(right_stages: "Stages") -> None:
+    """Air in place of the bone: a neck was to be expected, and the knee is said to be in view."""
+    cortex = right_stages.cortex
+    crop = right_stages.femur.crop
+    air = replace(crop, voxels_hu=np.full(crop.voxels_hu.shape, -1000, np.int16))
+    knee = KneeView(crop=air, seed_lps_mm=cortex.axis_point_lps_mm, second_block=False)
+    aligned = align_femur(
+        replace(cortex, femur=replace(cortex.femur, crop=air, knee=knee)), AlignSettings()
+    )
+    assert {"neck_not_found", "condyles_not_found"} <= set(aligned.warnings)
+    assert aligned.neck is None
+    assert aligned.condyles is None
+    assert aligned.frame.plane is Plane.SCANNER
+
+
+def test_an_unclear_trochanter_is_said(right_stages: "Stages") -> None:
+    found = right_stages.aligned
+    unclear = replace(found.lesser_trochanter, confidence=0.1)
+    given = GivenLandmarks(neck=found.neck, trochanter=unclear)
+    assert "lt_uncertain" not in found.warnings
+    assert "lt_uncertain" in align_given(right_stages.cortex, given, AlignSettings()).warnings
+
+
+def test_two_narrow_places_are_said_and_make_the_axis_less_sure(right_stages: "Stages") -> None:
+    """The canal of 12.75 mm at LT-80 is pinched to 12.1, and the isthmus at LT-116 has 11.95."""
+    cortex, found = right_stages.cortex, right_stages.aligned
+    rings = found.frame.lps_to_frame_mm(cortex.canal_lps_mm)
+    across = rings[..., :2]
+    whole = np.isfinite(across).all(axis=(1, 2))
+    middle = across[whole].mean(axis=1, keepdims=True)
+    pinch = 0.05 * np.exp(-0.5 * ((rings[whole][..., 2:] + 80.0) / 5.0) ** 2)
+    across[whole] = middle + (across[whole] - middle) * (1.0 - pinch)
+    pinched = replace(cortex, canal_lps_mm=found.frame.frame_to_lps_mm(rings))
+    aligned = align_femur(pinched, AlignSettings())
+    assert "isthmus_ambiguous" in aligned.warnings
+    assert "isthmus_ambiguous" not in found.warnings
+    assert aligned.axis_u_deg > found.axis_u_deg

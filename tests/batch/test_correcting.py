@@ -7,12 +7,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from canalmorph.align.corrected import HAND_HEAD_U_MM, HAND_LEVEL_U_MM
+from canalmorph.align.corrected import HAND_HEAD_U_MM, HAND_LEVEL_U_MM, correct_alignment
 from canalmorph.align.femur import align_femur
 from canalmorph.align.isthmus import Isthmus
 from canalmorph.correcting import MeasuredSides
 from canalmorph.errors import CanalMorphError
 from canalmorph.export.surfaces import read_surfaces, write_surfaces
+from canalmorph.femur_errors import FractureAtTrochanterError
 from canalmorph.flags import Quality
 from canalmorph.model.corrections import CorrectionKind
 from canalmorph.model.femur import AlignedFemur, Plane
@@ -351,8 +352,11 @@ def test_a_broken_neck_blanks_what_hangs_on_the_head(desk: Any) -> None:
 
 
 def test_a_fracture_at_the_trochanter_leaves_no_femur(desk: Any) -> None:
+    mark = desk.mark(KIND.FRACTURE, desk.at_level(10.0))
+    with pytest.raises(FractureAtTrochanterError, match="right"):
+        correct_alignment(desk.aligned, [mark], Settings().align)
     with pytest.raises(ValueError, match="reject the case"):
-        desk.correct(desk.mark(KIND.FRACTURE, desk.at_level(10.0)))
+        desk.correct(mark)
 
 
 UNFIT = {

@@ -370,3 +370,29 @@ def test_an_unknown_value_type_is_refused(bench):
     found = survey_scans(bench.folder)
     assert not [series for series in found if series.chosen]
     assert any("IM0002" in series.message for series in found)
+
+
+def test_c22_values_beyond_16_signed_bits_are_clipped_and_told(bench):
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        stored = bench.get_stored(ds).astype(int)
+        stored[10:16, 20:26] = 40000
+        ds.BitsStored, ds.HighBit = 16, 15
+        bench.set_stored(ds, stored)
+    bench.write(datasets)
+    volume = bench.read()
+    assert "values-clipped" in volume.facts.warnings
+    assert (volume.voxels_hu[:, 10:16, 20:26] == 32767).all()
+    assert volume.voxels_hu[:, :9].max() <= bench.phantom.voxels_hu.max()
+
+
+def test_d_a_name_that_cannot_be_decoded_is_told_and_nothing_else_is_lost(bench):
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.SpecificCharacterSet = "ISO_IR 192"
+        ds.PatientName = b"M\xfcller^Jo"  # Latin letters where UTF-8 is stated
+    bench.write(datasets)
+    volume = bench.read()
+    assert volume.facts.warnings == ("text-undecodable",)
+    assert volume.patient.identifier == "P1"
+    bench.assert_same_as_p(volume)

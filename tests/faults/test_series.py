@@ -155,6 +155,7 @@ def test_a8_slice_of_another_orientation_is_left_out(bench, kind, place):
     bench.assert_same_as_p(bench.read())
     left_out = [series for series in bench.survey() if series.status == "left_out"]
     assert [series.n_files for series in left_out] == [1]
+    assert left_out[0].code == ("odd-slice" if kind == "AXIAL" else "localizer")
     if kind == "AXIAL":
         assert "odd-slices-left-out" in bench.chosen().warnings
 
@@ -200,6 +201,7 @@ def test_a10_the_thin_bone_original_is_chosen_and_the_rest_explained(bench):
     assert "derived" in reasons["1.2.53"]
     assert "localizer" in reasons["1.2.54"]
     assert "no CT image" in reasons["1.2.78"]
+    assert [one.code for one in found if one.series_key == "1.2.78"] == ["not-ct-image"]
     every = survey_scans(bench.folder, ReadSettings(all_series=True))
     assert sum(series.chosen for series in every) == 4
 

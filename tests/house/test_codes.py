@@ -153,7 +153,8 @@ def test_every_warning_in_the_registry_can_be_met() -> None:
         assert registered - written == set()
 
 
-def test_every_class_of_errors_is_in_the_registry_and_raised() -> None:
+def list_reasons() -> list[type[CanalMorphError]]:
+    """Import the whole library and return its classes of errors that are no base of others."""
     for module in pkgutil.walk_packages(canalmorph.__path__, "canalmorph."):
         importlib.import_module(module.name)
     classes: list[type[CanalMorphError]] = []
@@ -163,6 +164,11 @@ def test_every_class_of_errors_is_in_the_registry_and_raised() -> None:
         children = [each for each in children if each.__module__.startswith("canalmorph.")]
         classes += [each for each in children if not each.__subclasses__()]
         waiting += children
+    return classes
+
+
+def test_every_class_of_errors_is_in_the_registry_and_raised() -> None:
+    classes = list_reasons()
     registered = set(list_names(CodeKind.REFUSAL)) - {codes.INTERNAL_ERROR}
     assert {each.code for each in classes} == registered
     called = {
@@ -200,3 +206,63 @@ def test_the_readme_lists_every_code(project_folder: Path) -> None:
     assert script["END"] in text
     # To put right: python tests/house/write_codes.py
     assert script["replace_table"](text) == text
+
+
+def is_slow(node: ast.AST) -> bool:
+    """Return whether a test is run by hand only."""
+    return isinstance(node, ast.FunctionDef) and any(
+        ast.unparse(each) == "pytest.mark.slow" for each in node.decorator_list
+    )
+
+
+def find_named(tree: ast.AST) -> Iterator[str]:
+    """Yield what a test names: texts, and names that it does not call.
+
+    A code is no part of a sentence, and an error that a test makes itself was not raised.
+    """
+    called = {id(node.func) for node in ast.walk(tree) if isinstance(node, ast.Call)}
+    waiting = [tree]
+    while waiting:
+        node = waiting.pop()
+        if is_slow(node):
+            continue
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield from node.value.split(";")
+        elif isinstance(node, ast.Name | ast.Attribute) and id(node) not in called:
+            yield name_of(node)
+        waiting += ast.iter_child_nodes(node)
+
+
+NAMED = {
+    "text": ("assert 'a_b' in warnings", {"a_b"}),
+    "several": ("assert row == 'a_b;c_d'", {"a_b", "c_d"}),
+    "expected": ("with pytest.raises(AbError): pass", {"AbError"}),
+    "made": ("raise AbError(side='left')", set()),
+    "sentence": ("assert 'what a_b says' in text", set()),
+    "bit": ("assert quality & Quality.AB", {"AB"}),
+    "by hand": ("@pytest.mark.slow\ndef test(): assert 'a_b' in warnings", set()),
+}
+
+
+@pytest.mark.parametrize(("source", "names"), NAMED.values(), ids=NAMED)
+def test_what_a_test_names_is_found(source: str, names: set[str]) -> None:
+    found = set(find_named(ast.parse(source)))
+    assert found & {"a_b", "c_d", "AbError", "AB"} == names
+
+
+def test_every_code_is_named_in_a_test_that_could_miss_it(project_folder: Path) -> None:
+    tests = (project_folder / "tests").rglob("test_*.py")
+    named = {
+        name
+        for path in tests
+        if path.parent.name != "house"
+        for name in find_named(ast.parse(path.read_text("utf-8")))
+    }
+    others = {each.code: {each.__name__} for each in list_reasons()}
+    others |= {bit.names()[0]: {str(bit.name)} for bit in Quality if bit}
+    unnamed = {
+        (code.kind.value, code.name)
+        for code in codes.CODES
+        if not named & {code.name, *others.get(code.name, ())}
+    }
+    assert unnamed == set()

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from canalmorph.locate.continuity import NOT_CONTINUOUS
 from canalmorph.locate.femora import locate_femurs
 from canalmorph.locate.settings import LocateSettings
 from canalmorph.model.femur import Femur
@@ -46,6 +45,21 @@ def remove(volume: CtVolume, length_mm: float) -> CtVolume:
     return replace(volume, voxels_hu=voxels)
 
 
+def turn_below(volume: CtVolume, hinge_mm: np.ndarray, degrees: float) -> CtVolume:
+    affine = volume.index_to_lps_mm
+    index = np.stack(np.indices(volume.voxels_hu.shape), axis=-1)
+    arm = index @ affine[:3, :3].T + affine[:3, 3] - hinge_mm
+    angle = np.radians(degrees) * (arm[..., 2] < 0)
+    x = np.cos(angle) * arm[..., 0] - np.sin(angle) * arm[..., 2]
+    z = np.sin(angle) * arm[..., 0] + np.cos(angle) * arm[..., 2]
+    source = np.stack([x, arm[..., 1], z], axis=-1) + hinge_mm
+    at = (source - affine[:3, 3]) @ np.linalg.inv(affine[:3, :3]).T
+    voxels = ndimage.map_coordinates(
+        volume.voxels_hu.astype(np.float32), np.moveaxis(at, -1, 0), order=1, cval=-1000.0
+    )
+    return replace(volume, voxels_hu=np.rint(voxels).astype(np.int16))
+
+
 def locate(volume: CtVolume) -> Femur:
     (femur,) = locate_femurs(volume, LocateSettings())
     return femur
@@ -64,7 +78,7 @@ def locate(volume: CtVolume) -> Femur:
 )
 def test_a_broken_shaft_ends_above_its_break(whole: CtVolume, edit: Edit) -> None:
     femur = locate(edit(whole))
-    assert NOT_CONTINUOUS in femur.warnings
+    assert "shaft_not_continuous" in femur.warnings
     assert femur.knee is None
     lowest_mm = float(femur.shaft_path_lps_mm[0, 2])
     # Not below the cut, and no more of the shaft is lost than what hides the break.
@@ -76,3 +90,14 @@ def test_a_whole_shaft_goes_down_to_the_knee(whole: CtVolume) -> None:
     assert femur.warnings == ()
     assert femur.knee is not None
     assert femur.shaft_path_lps_mm[0, 2] < -300.0
+
+
+def test_a_bent_femur_carries_the_warning(whole: CtVolume) -> None:
+    """The same femur with all below 220 mm under the head turned by 10 degrees to the outside."""
+    sound = locate(whole)
+    assert "shaft_bent" not in sound.warnings
+    path = sound.shaft_path_lps_mm
+    assert sound.head is not None
+    hinge = path[np.argmin(np.abs(path[:, 2] - (sound.head.centre_lps_mm[2] - 190.0)))]
+    femur = locate(turn_below(whole, hinge, -10.0))
+    assert "shaft_bent" in femur.warnings

@@ -9,7 +9,7 @@ from canalmorph.femur_errors import RegistrationContradictionError
 from canalmorph.geometry.grids import average_blocks, turn_towards_patient
 from canalmorph.locate.femora import locate_femurs
 from canalmorph.locate.settings import LocateSettings
-from canalmorph.locate.table import TABLE_CONTRADICTS, find_table
+from canalmorph.locate.table import find_table
 from canalmorph.model.femur import Femur, Side
 from canalmorph.model.volume import CtVolume
 from canalmorph_phantoms.build import PhantomResult, build_scan
@@ -121,4 +121,4 @@ def test_a_table_on_the_wrong_side_is_a_warning(
     femurs = locate(volume)
     assert [femur.side.value for femur in femurs] == ["right", "left"]
     for femur in femurs:
-        assert (TABLE_CONTRADICTS in femur.warnings) == doubtful
+        assert ("table_contradicts_position" in femur.warnings) == doubtful

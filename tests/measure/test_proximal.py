@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from canalmorph.flags import Quality
 from canalmorph.measure.canal import measure_canal
 from canalmorph.measure.proximal import (
     find_proximal_facts,
@@ -159,11 +160,22 @@ def test_a_head_that_was_not_told_apart_gives_no_number_and_keeps_the_canal(
     assert np.isfinite(whole.columns["canal_ml_mm"][1:-1]).all()
 
 
+def test_slices_that_miss_at_the_head_are_said(make_aligned: Make) -> None:
+    hip = make_hip(make_aligned, separated=False)
+    head = hip.cortex.femur.head
+    assert head is not None
+    femur = replace(hip.cortex.femur, head=replace(head, slices_missing=True))
+    hip = replace(hip, cortex=replace(hip.cortex, femur=femur))
+    assert find_proximal_warnings(hip)[0] == "slices_missing_at_head"
+    assert not {name for name in find_proximal_facts(hip) if name.startswith(("head", "neck"))}
+
+
 def test_without_a_shaft_axis_no_number_needs_one(make_aligned: Make) -> None:
     hip = replace(make_hip(make_aligned), shaft_in_view=False)
     profile = measure_canal(hip, MeasureSettings())
     assert "shaft_not_in_view" in profile.warnings
     assert all(np.isnan(column).all() for column in profile.columns.values())
+    assert (profile.quality == int(Quality.NO_SHAFT_AXIS)).all()
     kept = {name for name in profile.facts if not name.startswith("lt_")}
     assert kept == {"head_x_mm", "head_y_mm", "head_z_mm", "head_diameter_mm", "head_to_lt_mm"}
 

@@ -10,12 +10,16 @@ from typing import Any
 import pydicom
 import pytest
 from pydicom.dataset import Dataset
+from pynetdicom import evt
+from pynetdicom.sop_class import StudyRootQueryRetrieveInformationModelFind
 
 from canalmorph.network.choosing import choose_remote_series
 from canalmorph.network.fetching import PATIENT, fetch_studies
 from canalmorph.network.node import read_health
+from canalmorph.network.query import DimsePeer
 from canalmorph.network.settings import Archive, NodeSettings, Sender
 from canalmorph.read.scans import survey_scans
+from canalmorph.results_errors import PeerRefusedError
 from canalmorph_phantoms.write import make_uid
 
 Make = Callable[..., NodeSettings]
@@ -149,3 +153,27 @@ def test_each_way_fetches_the_one_series_once(
         compare(thin, settings.inbox)
         assert read_health(settings)["studies_measured"] == 1
         shutil.rmtree(settings.folder)
+
+
+@pytest.mark.parametrize(
+    ("offers", "said"), [(True, "answers with status A700"), (False, "does not offer this service")]
+)
+def test_an_archive_that_refuses_a_question_is_told_by_its_answer(
+    offers: bool, said: str, make_settings: Make, kit: SimpleNamespace
+) -> None:
+    find = str(StudyRootQueryRetrieveInformationModelFind)
+    entity = kit.make_entity(kit.archive)
+    for service in ("1.2.840.10008.1.1", *([find] if offers else [])):
+        entity.add_supported_context(service)
+    handlers = [(evt.EVT_C_FIND, lambda event: [(0xA700, None)])]
+    server = entity.start_server(("127.0.0.1", 0), block=False, evt_handlers=handlers)
+    try:
+        port = int(server.server_address[1])
+        archive = Archive(name="pacs", ae_title=kit.archive, host="127.0.0.1", port=port)
+        with pytest.raises(PeerRefusedError, match=said):
+            DimsePeer(make_settings(), archive).find_studies(AccessionNumber="A1")
+        # Of several numbers the others go on.
+        (told,) = fetch_studies(make_settings(), archive, ["A1"])
+        assert said in told.problem
+    finally:
+        entity.shutdown()

@@ -1,7 +1,9 @@
 """What arrives is measured once and sent once, whatever ends in between."""
 
+import sqlite3
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -11,9 +13,10 @@ import pytest
 
 from canalmorph.network import outbox
 from canalmorph.network.log import NodeLog
+from canalmorph.network.memory import MEMORY_FORM, MEMORY_NAME, open_memory
 from canalmorph.network.node import open_node, read_health
 from canalmorph.network.settings import NodeSettings
-from canalmorph.results_errors import NodeBusyError
+from canalmorph.results_errors import NodeBusyError, NodeMemoryError
 
 Make = Callable[..., NodeSettings]
 pytestmark = pytest.mark.usefixtures("quick_pauses")
@@ -244,3 +247,19 @@ def test_a_busy_results_folder_is_waited_for(
             running.send(*kit.make_study("one"))
             assert running.wait_for("measuring_failed")[0]["reason"] == "results-busy"
         running.wait_for("case")
+
+
+@pytest.mark.parametrize("fault", ["damaged", "of a newer version"])
+def test_a_memory_that_cannot_be_used_is_refused_and_left_as_it_is(
+    tmp_path: Path, fault: str
+) -> None:
+    file = tmp_path / MEMORY_NAME
+    if fault == "damaged":
+        file.write_bytes(b"no data base" * 100)
+    else:
+        with closing(sqlite3.connect(file)) as connection:
+            connection.execute(f"PRAGMA user_version = {MEMORY_FORM + 1}")
+    before = file.read_bytes()
+    with pytest.raises(NodeMemoryError, match="move it elsewhere"), open_memory(tmp_path):
+        pass
+    assert file.read_bytes() == before

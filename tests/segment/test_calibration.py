@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from canalmorph.femur_errors import ShaftTooShortError
 from canalmorph.flags import Quality
 from canalmorph.geometry.outlines import find_area
 from canalmorph.geometry.tubes import cut_tube
@@ -262,3 +263,38 @@ def test_rings_say_what_is_in_doubt(segment_tube: Callable[[Tube], Cortex]) -> N
 def test_impossible_settings_are_a_wrong_call(name: str, value: float) -> None:
     with pytest.raises(ValueError, match=name):
         replace(SegmentSettings(), **{name: value})
+
+
+def test_rings_say_what_the_canal_holds_and_how_its_edge_is_made(
+    segment_tube: Callable[[Tube], Cortex],
+) -> None:
+    """Above the middle something as dense as cement fills it, below 2 mm of its wall are porous."""
+    plain = segment_tube(TUBES["ordinary"])
+    crop = plain.femur.crop
+    index = np.stack(np.indices(crop.voxels_hu.shape), axis=-1)
+    place = index @ crop.index_to_lps_mm[:3, :3].T + crop.index_to_lps_mm[:3, 3]
+    radius, above = np.hypot(place[..., 0], place[..., 1]), place[..., 2] > 0
+    voxels = crop.voxels_hu.copy()
+    voxels[above & (radius < 6.5)] = 1300
+    voxels[~above & (radius > 7.0) & (radius < 9.0)] = 900
+    femur = replace(plain.femur, crop=replace(crop, voxels_hu=voxels))
+    cortex = segment_cortex(femur, SegmentSettings())
+    # The tube's middle lies 40 mm below the foot of the head; rings beside it see both halves.
+    upper, lower = cortex.heights_mm > -38.0, cortex.heights_mm < -42.0
+    for bit, there, elsewhere in (
+        (Quality.FILLED_CANAL, upper, lower),
+        (Quality.POROUS_ENDOSTEUM, lower, upper),
+    ):
+        has = (cortex.quality & int(bit)) != 0
+        assert has[there].all()
+        assert not has[elsewhere].any()
+        assert not (plain.quality & int(bit)).any()
+
+
+def test_a_short_shaft_without_a_head_has_no_axis(segment_tube: Callable[[Tube], Cortex]) -> None:
+    femur = segment_tube(TUBES["ordinary"]).femur
+    path = femur.shaft_path_lps_mm
+    top = path[:, 2] > path[-1, 2] - 30.0
+    short = replace(femur, head=None, shaft_path_lps_mm=path[top])
+    with pytest.raises(ShaftTooShortError, match="right"):
+        segment_cortex(short, SegmentSettings())
