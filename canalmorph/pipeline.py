@@ -33,6 +33,7 @@ from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.read.settings import ReadSettings
 from canalmorph.segment.cortex import segment_cortex
 from canalmorph.segment.settings import SegmentSettings
+from canalmorph.threads import map_in_threads
 from canalmorph.version import VERSION
 
 #: Reasons that speak of the whole scan: where no femur is measured, they are the one to give.
@@ -148,25 +149,30 @@ def measure_scan(
         femurs = add_knees(knees, femurs, settings.locate)
     aligned, results, refusals = [], [], []
     failures: list[CanalMorphError] = []
-    for femur in femurs:
+
+    def measure(femur: Femur) -> tuple[AlignedFemur, FemurResult] | CanalMorphError:
         progress(f"measure {femur.side}")
         try:
-            one_aligned, result = measure_femur(femur, settings)
+            return measure_femur(femur, settings)
         except CanalMorphError as error:
-            failures.append(error)
+            return error
+
+    for femur, measured in zip(femurs, map_in_threads(measure, femurs), strict=True):
+        if isinstance(measured, CanalMorphError):
+            failures.append(measured)
             refusals.append(
                 Refusal(
                     stage="measure",
-                    code=error.code,
-                    message=str(error),
+                    code=measured.code,
+                    message=str(measured),
                     source=volume.facts.source,
                     side=femur.side,
                     warnings=facts.warnings,
                 )
             )
             continue
-        aligned.append(one_aligned)
-        results.append(result)
+        aligned.append(measured[0])
+        results.append(measured[1])
     if not results:
         if all(isinstance(failure, HeadNotInViewError) for failure in failures):
             raise NoFemurError(source=volume.facts.source, n_long_bones=len(femurs))

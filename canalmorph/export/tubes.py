@@ -79,7 +79,7 @@ def _find_box(
     return low, high
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _is_inside(ring_a, ring_b, share, x, y):  # type: ignore[no-untyped-def]
     """Tell whether (x, y) lies inside the outline between two rings, by crossings."""
     inside = False
@@ -95,7 +95,7 @@ def _is_inside(ring_a, ring_b, share, x, y):  # type: ignore[no-untyped-def]
     return inside
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _find_outer_box(rings):  # type: ignore[no-untyped-def]
     """Return for each ring the smallest and largest coordinates of its outer outline."""
     box = np.empty((rings.shape[0], 4))
@@ -107,7 +107,7 @@ def _find_outer_box(rings):  # type: ignore[no-untyped-def]
     return box
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _fill_box(  # type: ignore[no-untyped-def]
     labels, low, high, to_ring, heights, rings, whole, cortex_label, canal_label
 ):

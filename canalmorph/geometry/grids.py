@@ -63,7 +63,7 @@ def crop_grid(
     return part, affine
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _average_blocks(voxels, fk, fj, fi, out):  # type: ignore[no-untyped-def]
     for k in prange(out.shape[0]):
         for j in range(out.shape[1]):

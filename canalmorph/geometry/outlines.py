@@ -35,7 +35,7 @@ def find_centroids(rings_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(middle[:, 0] + shift)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _distance_to_outline(x, y, outline):  # type: ignore[no-untyped-def]
     """Distance of a point to the nearest segment of a closed outline."""
     best = np.inf
@@ -53,7 +53,7 @@ def _distance_to_outline(x, y, outline):  # type: ignore[no-untyped-def]
     return np.sqrt(best)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _inside(x, y, outline):  # type: ignore[no-untyped-def]
     inside = False
     n = outline.shape[0]
@@ -90,7 +90,7 @@ def find_inscribed_diameter(outline_mm: NDArray[np.float64]) -> float:
     return 2.0 * float(find_distances(centres, outline_mm).max())
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _distances(points, outline, out):  # type: ignore[no-untyped-def]
     for n in range(points.shape[0]):
         out[n] = _distance_to_outline(points[n, 0], points[n, 1], outline)
@@ -105,7 +105,7 @@ def find_distances(
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _find_inside(points, outline, out):  # type: ignore[no-untyped-def]
     for n in range(points.shape[0]):
         out[n] = _inside(points[n, 0], points[n, 1], outline)

@@ -19,8 +19,8 @@ N_DIRECTIONS = 72
 #: A step moves neither end of the axis by more than this. [mm]
 LONGEST_STEP_MM = 2.0
 SHORTEST_STEP_MM = 1e-4
-#: Less is no gain; and a search that has not ended by then has failed. [mm]
-SMALLEST_GAIN_MM, MOST_STEPS = 1e-9, 60
+#: A programme that promises less has found the top; and no search takes more steps. [mm]
+SMALLEST_GAIN_MM, MOST_STEPS = 1e-8, 60
 #: So many rows of a programme are solved at first, and as many of those broken are added.
 N_ROWS = 80
 #: How exactly a programme is solved: mirror images shall agree to rounding.
@@ -106,6 +106,23 @@ def find_widest_rod(sections_mm: NDArray[np.float64], heights_mm: NDArray[np.flo
         weights=weights,
         bound_mm=bound,
     )
+
+
+def follow_rod(
+    rod: Rod, sections_mm: NDArray[np.float64], heights_mm: NDArray[np.float64]
+) -> float:
+    """Return the radius of the widest rod in another part of a tube, sought near a known one [mm].
+
+    Parameters
+    ----------
+    rod : Rod
+        The widest in a part a little higher or lower.
+    sections_mm, heights_mm
+        As for `find_widest_rod`.
+    """
+    _check(sections_mm, heights_mm)
+    ends = rod.ends_mm + (heights_mm[[0, -1]] - rod.heights_mm)[:, None] * rod.slopes
+    return _Tube(sections_mm, heights_mm).climb(ends)[1]
 
 
 def find_axis_ranges(
@@ -196,9 +213,11 @@ class _Tube:
         contacts, weights = np.empty(0, np.intp), np.empty(0)
         reach = LONGEST_STEP_MM
         for _ in range(MOST_STEPS):
-            move, contacts, weights = self._step(ends, radius, reach)
+            move, hoped, contacts, weights = self._step(ends, radius, reach)
+            if hoped < radius + SMALLEST_GAIN_MM:
+                break
             new = float(self.measure(ends + move)[0].min())
-            if new > radius + SMALLEST_GAIN_MM:
+            if new > radius:
                 ends, radius = ends + move, new
             elif reach < SHORTEST_STEP_MM:
                 break
@@ -223,18 +242,19 @@ class _Tube:
 
     def _step(
         self, ends: NDArray[np.float64], radius: float, reach: float
-    ) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.float64]]:
-        """Return the best move of the ends, by `reach` at most, what holds the rod, and weights."""
+    ) -> tuple[NDArray[np.float64], float, NDArray[np.intp], NDArray[np.float64]]:
+        """Return the ends' best move within `reach`, the radius it promises, contacts, weights."""
         near, far, slopes = self._linearise(ends, radius + 2 * reach)
         rows = np.column_stack([-slopes, np.ones(len(near))])
         bounds = [(-reach, reach)] * 4 + [(None, None)]
         solved = _solve_programme(_WIDEST, rows, far, bounds)
         if solved is None:
-            return np.zeros((2, 2)), np.empty(0, np.intp), np.empty(0)
+            return np.zeros((2, 2)), radius, np.empty(0, np.intp), np.empty(0)
         found, weights = solved
         holding = weights > SMALLEST_WEIGHT
         return (
             np.reshape(found[:4], (2, 2)),
+            float(found[4]),
             near[holding],
             np.asarray(weights[holding] / weights[holding].sum()),
         )

@@ -5,7 +5,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, nogil=True, inline="always")
 def _trilinear(voxels, k, j, i):  # type: ignore[no-untyped-def]
     """Interpolate at one fractional index; NaN outside the grid."""
     nk, nj, ni = voxels.shape
@@ -26,7 +26,7 @@ def _trilinear(voxels, k, j, i):  # type: ignore[no-untyped-def]
     return (1 - a) * low + a * high
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _sample_points(voxels, lps_to_index, points, out):  # type: ignore[no-untyped-def]
     for n in prange(points.shape[0]):
         x, y, z = points[n, 0], points[n, 1], points[n, 2]
@@ -47,7 +47,7 @@ def _sample_points(voxels, lps_to_index, points, out):  # type: ignore[no-untype
         )
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _sample_rays(voxels, lps_to_index, starts, steps, out):  # type: ignore[no-untyped-def]
     n_samples = out.shape[1]
     for n in prange(starts.shape[0]):
@@ -65,7 +65,7 @@ def _sample_rays(voxels, lps_to_index, starts, steps, out):  # type: ignore[no-u
             )
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _sample_planes(voxels, lps_to_index, origins, first, second, grid, out):  # type: ignore[no-untyped-def]
     a = np.zeros(3)
     b = np.zeros(3)

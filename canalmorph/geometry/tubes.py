@@ -5,7 +5,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _cut(rings, levels, out):  # type: ignore[no-untyped-def]
     n, m = rings.shape[0], rings.shape[1]
     for row in prange(levels.shape[0]):

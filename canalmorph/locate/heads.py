@@ -29,7 +29,7 @@ RADIUS_BIAS_U_MM = 0.25
 INLIER_MM = 1.0
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _vote(indices, directions, weights, low, high, votes):  # type: ignore[no-untyped-def]
     nk, nj, ni = votes.shape
     for n in range(indices.shape[0]):

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
-from canalmorph.geometry.rods import Rod, find_axis_ranges, find_widest_rod
+from canalmorph.geometry.rods import Rod, find_axis_ranges, find_widest_rod, follow_rod
 from canalmorph.geometry.tubes import cut_tube
 from canalmorph.measure.axis_doubt import AxisDoubt
 from canalmorph.measure.section import LARGEST_GAP_SHARE, QUARTERS
@@ -211,7 +211,7 @@ def _find_radius_u_mm(rod: Rod, part: _Canal, canal: _Canal, level_u_mm: float) 
     moved = [canal.between(top + move, bottom + move) for move in (-LEVEL_REACH_MM, LEVEL_REACH_MM)]
     slope = 0.0
     if all(one.whole.all() and len(one.levels) == len(part.levels) for one in moved):
-        low, high = (find_widest_rod(one.outlines[:, ::2], one.levels).radius_mm for one in moved)
+        low, high = (follow_rod(rod, one.outlines[:, ::2], one.levels) for one in moved)
         slope = (high - low) / (2 * LEVEL_REACH_MM)
     return float(
         np.sqrt(

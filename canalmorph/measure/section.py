@@ -140,7 +140,7 @@ def _caliper(
     return None if math.isnan(width) else (width, u)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _close_caliper(outline, u, shared, solid, x, y, limit, limit_u):  # type: ignore[no-untyped-def]
     """Return width and uncertainty of a caliper; NaN where a jaw rests beside a gap.
 
@@ -181,14 +181,14 @@ def _close_caliper(outline, u, shared, solid, x, y, limit, limit_u):  # type: ig
     return ends[0] - ends[1], math.sqrt(variance + together**2)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _add_known(total, value):  # type: ignore[no-untyped-def]
     if math.isfinite(value):
         total[0] += value
         total[1] += 1.0
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _find_sagitta_mm(outline, before, at, after):  # type: ignore[no-untyped-def]
     """Return how far a curve may rise over the two sides that meet at a point [mm]."""
     ax, ay = outline[at, 0] - outline[before, 0], outline[at, 1] - outline[before, 1]
@@ -218,7 +218,7 @@ def _turning_u_mm(
     return float(abs(one - other)) / 2
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _find_span_mm(outline, x, y, limit):  # type: ignore[no-untyped-def]
     """Return the extent along a direction of what is known within the limit; 0 of under three."""
     low, high, count = math.inf, -math.inf, 0

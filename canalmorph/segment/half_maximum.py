@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 REAL_DROP = 0.5
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _start_all(profiles, x0, step, look_in, look_out, start):  # type: ignore[no-untyped-def]
     """Half-maximum edges between local plateaus, as start values."""
     n_samples = profiles.shape[1]

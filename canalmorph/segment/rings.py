@@ -78,7 +78,7 @@ def find_rough_axis(femur: Femur) -> RoughAxis:
     return RoughAxis(point_lps_mm=foot, direction=direction, first=first, second=second)
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _farthest_bone(labels, wanted, centres, half, pixel, n_rays, radii):  # type: ignore[no-untyped-def]
     """Farthest pixel of one component along each ray from its centre [mm]."""
     size = labels.shape[1]

@@ -95,7 +95,7 @@ def find_radial_rays(
     return centres_mm[:, None, :] + radii[..., None] * spread, spread
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _solve_six(a, b):  # type: ignore[no-untyped-def]
     """Solve a symmetric positive system of six, given by its lower triangle, in place."""
     for c in range(6):
@@ -122,7 +122,7 @@ def _solve_six(a, b):  # type: ignore[no-untyped-def]
             b[c, q] /= a[c, c]
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _fit_quadratic(window, values, count, solution):  # type: ignore[no-untyped-def]
     """Fit 1, s, t, s^2, st, t^2 to values at the window's rows (s, t, weight, robust weight)."""
     normal = np.zeros((6, 6))
@@ -146,7 +146,7 @@ def _fit_quadratic(window, values, count, solution):  # type: ignore[no-untyped-
     _solve_six(normal, solution)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _reweigh(window, values, count, solution):  # type: ignore[no-untyped-def]
     """Set Tukey's weights from the residuals; return their robust standard deviation."""
     residuals = np.empty(count)
@@ -166,7 +166,7 @@ def _reweigh(window, values, count, solution):  # type: ignore[no-untyped-def]
     return 1.4826 * middle
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]
     """Return how many neighbours to each side of a ray lie within the half width."""
     m = ring_points.shape[0]
@@ -181,7 +181,7 @@ def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]
     return max(reach, 2)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _fill_window(values, weights, ring, ray, half_rings, rays, window, picked):  # type: ignore[no-untyped-def]
     """Gather the known values around a point; return their number, 0 where too few surround it."""
     n, m = weights.shape
@@ -216,7 +216,7 @@ def _fill_window(values, weights, ring, ray, half_rings, rays, window, picked): 
     return count
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _smooth(values, weights, positions, half_rings, half_mm, out, spread):  # type: ignore[no-untyped-def]
     n, m, c = values.shape
     for index in prange(n):

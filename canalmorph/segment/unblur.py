@@ -25,7 +25,7 @@ _ROOT2 = math.sqrt(2.0)
 _ROOT2PI = math.sqrt(2.0 * math.pi)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _weigh(along, count, sigma, weights):  # type: ignore[no-untyped-def]
     """Set each point's share of the blurred image over the tangent's foot."""
     total = 0.0
@@ -37,7 +37,7 @@ def _weigh(along, count, sigma, weights):  # type: ignore[no-untyped-def]
         weights[n] /= total
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _level_at(t, height, weights, count, sigma):  # type: ignore[no-untyped-def]
     """Return the blurred indicator at `t` over the tangent, and its slope."""
     level = 0.0
@@ -49,7 +49,7 @@ def _level_at(t, height, weights, count, sigma):  # type: ignore[no-untyped-def]
     return level, slope / (sigma * _ROOT2PI)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _find_half_level(along, height, count, sigma, sigma_along, enhancement, width, weights):  # type: ignore[no-untyped-def]
     """Return where the blurred indicator is one half: Newton's steps within two blurs."""
     _weigh(along, count, sigma_along, weights[0])
@@ -76,7 +76,7 @@ def _find_half_level(along, height, count, sigma, sigma_along, enhancement, widt
     return t
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _follow(ring_points, tangent, outward, ray, side, reach, along, height):  # type: ignore[no-untyped-def]
     """Follow the outline from a ray to one side; return how many points lie within reach.
 
@@ -105,7 +105,7 @@ def _follow(ring_points, tangent, outward, ray, side, reach, along, height):  # 
     return count
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _find_moves(rings, tangents, outwards, sigmas, sigmas_along, enhancement, width, moves):  # type: ignore[no-untyped-def]
     n, m = rings.shape[0], rings.shape[1]
     for ring in prange(n):

@@ -36,7 +36,7 @@ _ROOT2 = math.sqrt(2.0)
 _ROOT2PI = math.sqrt(2.0 * math.pi)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _edge(a, kernel):  # type: ignore[no-untyped-def]
     """Return the blurred step at `a` blurs from its place, its slope, and the kernel's part."""
     enhancement, width = kernel
@@ -50,7 +50,7 @@ def _edge(a, kernel):  # type: ignore[no-untyped-def]
     return step + enhancement * part, slope, part
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _model(x, p, kernel, gradient):  # type: ignore[no-untyped-def]
     """Return the model at `x`; `gradient` takes its slopes by the parameters and enhancement."""
     s = p[5]
@@ -70,7 +70,7 @@ def _model(x, p, kernel, gradient):  # type: ignore[no-untyped-def]
     return p[2] + rise * step_in + fall * step_out
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _gather(y, x0, step, low, high, p, kernel, prior, prior_u, noise, normal, right):  # type: ignore[no-untyped-def]
     """Return the cost at `p`, and set the normal equations' lower half and right side there."""
     gradient = np.empty(7)
@@ -78,20 +78,23 @@ def _gather(y, x0, step, low, high, p, kernel, prior, prior_u, noise, normal, ri
     right[:] = 0.0
     total = 0.0
     for n in range(low, high):
-        residual = (y[n] - _model(x0 + n * step, p, kernel, gradient)) / noise
+        residual = y[n] - _model(x0 + n * step, p, kernel, gradient)
         total += residual * residual
         for q in range(6):
-            gq = gradient[q] / noise
-            right[q] += gq * residual
+            right[q] += gradient[q] * residual
             for r in range(q + 1):
-                normal[q, r] += gq * gradient[r] / noise
+                normal[q, r] += gradient[q] * gradient[r]
+    share = 1.0 / noise**2
+    total *= share
+    right *= share
+    normal *= share
     for q in range(6):
         if prior_u[q] > 0:
             total += ((p[q] - prior[q]) / prior_u[q]) ** 2
     return total
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _solve(matrix, vector, n):  # type: ignore[no-untyped-def]
     """Solve a small symmetric system by elimination; a singular one gives zeros."""
     a = matrix.copy()
@@ -119,7 +122,7 @@ def _solve(matrix, vector, n):  # type: ignore[no-untyped-def]
     return b
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _fit_one(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type: ignore[no-untyped-def]
     """Levenberg-Marquardt in place on `p`; a prior_u of 0 leaves free, one below 0 keeps fixed."""
     trial = np.empty(6)
@@ -183,7 +186,7 @@ def _fit_one(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type:
     return normal
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _propagate(y, x0, step, low, high, p, kernel, prior_u, noise, normal, out):  # type: ignore[no-untyped-def]
     """Set the outer edge's slopes by prior density, blur and enhancement."""
     unit = np.zeros(6)
@@ -206,7 +209,7 @@ def _propagate(y, x0, step, low, high, p, kernel, prior_u, noise, normal, out): 
     return row[1]
 
 
-@njit(parallel=True, cache=True)
+@njit(parallel=True, cache=True, nogil=True)
 def _fit_all(  # type: ignore[no-untyped-def]
     profiles,
     x0,

@@ -1,5 +1,6 @@
 """The commands, gathered under one name."""
 
+import os
 from collections.abc import Sequence
 from typing import Annotated
 
@@ -74,6 +75,8 @@ def describe_program(
 
 def run_command(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
+    # Read by numpy, and by the workers', as it is imported: see "Small pages" in DEVELOPERS.md.
+    os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
     try:
         app(args=None if argv is None else list(argv), prog_name="canalmorph")
     except SystemExit as end:
