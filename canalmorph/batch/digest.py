@@ -34,6 +34,9 @@ SHOWN_CELLS = (
     "p_normal",
     "p_champagne_flute",
     "bone_letter",
+    "p_letter_a",
+    "p_letter_b",
+    "p_letter_c",
     "fixation",
     "cfi_ml",
     "cfi_ml_u",
@@ -87,7 +90,7 @@ class CaseDigest:
 
 @lru_cache(maxsize=1)
 def _name_form() -> str:
-    return f"canalmorph-digest-2 {hash_columns()}"
+    return f"canalmorph-digest-3 {hash_columns()}"
 
 
 def show_femora(rows: CaseRows) -> tuple[Row, ...]:

@@ -20,6 +20,7 @@ from canalmorph.model.codes import LEFT_OUT, REFUSALS, describe_warning
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CanalShape, Fixation, Refusal
 from canalmorph.model.standing import STANDING
+from canalmorph.report.brief import summarise_letter, summarise_shape
 from canalmorph.report.pictures import FemurPictures
 from canalmorph.report.templating import load_template
 from canalmorph.report.wording import FIXATION_WORDS, SHAPE_WORDS
@@ -130,14 +131,13 @@ def _list_rows(case: ListedCase) -> list[dict[str, object]]:
 
 
 def _describe_femur(case: ListedCase, femur: Mapping[str, object]) -> dict[str, object]:
-    shape = str(femur["canal_shape"])
     return {
         "case": case.case_id,
         "side": femur["side"],
         "state": femur["status"],
-        "shape": shape,
-        "chance": femur.get(f"p_{shape}"),
-        "letter": femur["bone_letter"],
+        "shape": femur["canal_shape"],
+        "type": summarise_shape(femur),
+        "letter": summarise_letter(femur),
         "fixation": femur["fixation"],
         "values": [_round(femur[name], digits) for name, _, digits in NUMBERS],
         "doubts": [_round(femur[f"{name}_u"], digits) for name, _, digits in NUMBERS],

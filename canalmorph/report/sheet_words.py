@@ -173,7 +173,7 @@ def _set_plan(
 
 
 def _list_head(content: CaseContent) -> list[Paragraph]:
-    who = "   ".join(f"{name}: {fact}" for name, fact in content.who.items())
+    who = " · ".join(f"{name}: {fact}" for name, fact in content.who.items())
     return [
         Paragraph(text="Femoral canal from CT", share=1.6, bold=True, gap=0.0),
         Paragraph(text=who, share=1.1, bold=True),

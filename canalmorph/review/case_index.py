@@ -19,9 +19,10 @@ from canalmorph.batch.reviews import Reviews
 from canalmorph.batch.shown import ShownCase, read_shown
 from canalmorph.errors import CanalMorphError
 from canalmorph.model.corrections import Review, ReviewState
+from canalmorph.report.brief import summarise_letter, summarise_shape
 
 INDEX_NAME = ".review_list.sqlite"
-INDEX_FORM = 1
+INDEX_FORM = 2
 PAGE_ROWS = 50
 #: What a list can be sorted by, and the order that stands for it.
 SORTS = {
@@ -235,8 +236,9 @@ def _make_row(
         ],
         "femora": [
             {
-                name: femur[name]
-                for name in ("side", "status", "canal_shape", "bone_letter", "fixation", "cfi_ml")
+                **{name: femur[name] for name in ("side", "status", "fixation", "cfi_ml")},
+                "shape": summarise_shape(femur),
+                "letter": summarise_letter(femur),
             }
             for femur in femora
         ],

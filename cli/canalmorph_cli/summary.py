@@ -12,13 +12,13 @@ from canalmorph.batch.dicom_results import DICOM_FOLDER
 from canalmorph.batch.outcomes import BatchResult, CaseOutcome
 from canalmorph.export.rows import Row
 from canalmorph.model.results import Refusal
+from canalmorph.report.brief import summarise_shape
 from canalmorph_cli.console import write_line
 from canalmorph_cli.exits import ExitStatus
 from canalmorph_cli.words import (
     count_noun,
     format_duration,
     format_measurement,
-    format_shape,
     make_printable,
 )
 
@@ -105,7 +105,7 @@ def _describe_femur(row: Row) -> list[Text]:
     cells = (
         row["case_id"],
         row["side"],
-        format_shape(row),
+        summarise_shape(row),
         _format_flare(row),
         format_measurement(row, "cti_ml_lt_minus100", 3),
         format_measurement(row, "isthmus_canal_ml_mm", 2),

@@ -31,23 +31,6 @@ def format_measurement(row: Mapping[str, object], column: str, digits: int) -> s
     return f"{text} ± {uncertainty:.{digits}f}" if isinstance(uncertainty, float) else text
 
 
-def format_shape(row: Mapping[str, object]) -> str:
-    """Return the canal's shape in words and its probability, or that there is none.
-
-    Examples
-    --------
-    >>> format_shape({"canal_shape": "champagne_flute", "p_champagne_flute": 0.998})
-    'champagne flute >99 %'
-    """
-    shape = row.get("canal_shape")
-    probability = row.get(f"p_{shape}")
-    if not shape or not isinstance(probability, float):
-        return "not decided"
-    # Nothing is certain, so nothing reads as 100 %.
-    percent = f"{100 * probability:.0f}" if probability < 0.99 else ">99"
-    return f"{str(shape).replace('_', ' ')} {percent} %"
-
-
 def count_noun(number: int, noun: str, plural: str = "") -> str:
     """Return a count with its noun.
 

@@ -300,7 +300,7 @@ def test_a_digest_of_other_columns_is_passed_over(bench: Bench) -> None:
     tables = bench.read_tables()
     digest = bench.out / "cases" / result.outcomes[0].case_id / DIGEST_NAME
     content = json.loads(digest.read_bytes())
-    content["form"] = "canalmorph-digest-2 other"
+    content["form"] = "canalmorph-digest-3 other"
     content["lines"] = {"femurs.csv": "nonsense\n"}
     digest.write_text(json.dumps(content))
     (bench.day / "other.nii").unlink()

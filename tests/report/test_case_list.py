@@ -131,7 +131,9 @@ def act_in_browser(tmp_path: Path) -> Callable[[str, str], str]:
 
 
 READ_ROWS = """
-var row = function (line) { return line.cells[1].textContent + line.cells[2].textContent[0]; };
+var row = function (line) {
+  return line.querySelector("code").textContent + line.cells[2].textContent[0];
+};
 var read = function () { return Array.from(document.querySelectorAll("#rows tr"), row).join(" "); };
 var set = function (id, value) {
   document.getElementById(id).value = value;

@@ -8,7 +8,7 @@
 
   data.rows.forEach(function (row) {
     row.flags = row.warnings.concat(row.reason ? [row.reason] : []);
-    row.words = [row.case, row.side, row.state, data.shapes[row.shape] || "", row.text || ""]
+    row.words = [row.case, row.side, row.state, row.type || "", row.text || ""]
       .concat(row.flags).join(" ").toLowerCase();
   });
 
@@ -75,20 +75,17 @@
     });
   }
 
-  function describeShape(row) {
-    if (!row.shape) { return "not decided"; }
-    var chance = row.chance >= 0.99 ? ">99" : Math.round(100 * row.chance);
-    var letter = row.letter ? ", " + row.letter + " (estimated)" : "";
-    return data.shapes[row.shape] + " " + chance + " %" + letter;
-  }
-
   function addRow(row) {
     var line = byId("rows").insertRow();
     addCell(line, makePicture(row));
-    addCell(line, makeElement("code", row.case));
+    addCell(line, [makeElement("code", row.case)].concat(row.pages.map(function (page) {
+      return makeElement("a", page.split(".").pop() === "pdf" ? "PDF" : "report", {
+        href: "cases/" + row.case + "/" + page
+      });
+    })));
     addCell(line, row.side);
     if (row.values) {
-      addCell(line, describeShape(row));
+      addCell(line, [row.type, makeElement("span", row.letter, { className: "letter" })]);
       row.values.forEach(function (value, index) {
         var doubt = row.doubts[index];
         addCell(line, value ? [value, makeElement("span", doubt ? " ± " + doubt : "")] : "–", "number");
@@ -101,11 +98,6 @@
     addCell(line, row.flags.map(function (code) {
       var words = code.replace(/[_-]/g, " ");
       return makeElement("span", words, { className: "flag", title: data.warnings[code] || "" });
-    }));
-    addCell(line, row.pages.map(function (page) {
-      return makeElement("a", page.split(".").pop() === "pdf" ? "PDF" : "report", {
-        href: "cases/" + row.case + "/" + page
-      });
     }));
   }
 

@@ -85,7 +85,7 @@ function makeRow(row, query) {
     state,
     make("td", {}, ...femora((femur) => {
       const index = femur.cfi_ml === null ? "" : `, CFI ${Number(femur.cfi_ml).toFixed(2)}`;
-      return (words(femur.canal_shape) || "not known") + index + (femur.bone_letter ? `, ${femur.bone_letter}` : "");
+      return femur.shape + index + (femur.letter ? `; ${femur.letter}` : "");
     })),
     make("td", {}, ...femora((femur) => femur.fixation === "press_fit" ? "press-fit" : words(femur.fixation))),
     make("td", {}, flags.join("; ")));
