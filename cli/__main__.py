@@ -8,7 +8,7 @@ import sys
 
 if sys.version_info < (3, 11):  # noqa: UP036  this file is what an older Python meets first
     sys.exit(
-        "canalmorph: Python 3.11 or newer is needed, this is %d.%d; start it with a newer one, "  # noqa: UP031
+        "canalmorph: Python 3.11 or newer is needed, this is %d.%d; start it with a newer one, "  # noqa: UP031  the same
         "for example: python3.11 cli demo" % sys.version_info[:2]
     )
 

@@ -297,7 +297,7 @@ def known_measure(measurement: "ScanMeasurement") -> "MeasureScan":
     """Give the measures that are known already, under the name and source that are asked for."""
     from dataclasses import replace
 
-    def measure(volume, settings, *, case_id, progress=lambda stage: None, knees=None):  # type: ignore[no-untyped-def]
+    def measure(volume, settings, *, case_id, progress=lambda stage: None, knees=None):
         progress("measure right")
         case = replace(measurement.case, case_id=case_id, scan=volume.facts, patient=volume.patient)
         return replace(measurement, case=case)

@@ -7,6 +7,7 @@ found confirms it and changes nothing.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,13 +85,13 @@ class _Known:
     def cortex(self) -> Cortex:
         return self.aligned.cortex
 
-    def give(self, *, cortex: Cortex | None = None, **given: object) -> "_Known":
+    def give(self, *, cortex: Cortex | None = None, **given: Any) -> "_Known":
         """Return it with other surfaces or landmarks, to be aligned again."""
         aligned = self.aligned if cortex is None else replace(self.aligned, cortex=cortex)
         return replace(
             self,
             aligned=aligned,
-            given=replace(self.given, **given),  # type: ignore[arg-type]
+            given=replace(self.given, **given),
             changed=True,
         )
 

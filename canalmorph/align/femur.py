@@ -152,17 +152,7 @@ def _align(cortex: Cortex, settings: AlignSettings, known: GivenLandmarks | None
     head = cortex.femur.head
     given = known or GivenLandmarks(neck=find_neck(cortex))
     neck = given.neck
-    if head is None:
-        frame = (
-            find_headless_frame(cortex, settings)
-            if given.trochanter is None
-            else make_scanner_frame(
-                cortex.axis_point_lps_mm, cortex.axis_direction, cortex.femur.side
-            )
-        )
-        settings, above = use_headless_settings(settings), cortex.axis_point_lps_mm
-    else:
-        frame, above = _first_frame(cortex, head, neck), head.centre_lps_mm
+    frame, above, settings = _begin(cortex, given, settings)
     try:
         frame, trochanter, isthmus, axis_u_deg = _settle(
             cortex, frame, above, given, settings, proximal_share=PROXIMAL_SHARE
@@ -177,11 +167,7 @@ def _align(cortex: Cortex, settings: AlignSettings, known: GivenLandmarks | None
         return align_hip_only(cortex, head, neck, settings, given.trochanter)
     refuse_hidden_trochanter(cortex, trochanter)
     if given.trochanter is None:
-        check_front_and_back(cortex, frame, above, trochanter, settings)
-        if head is None:
-            check_trochanter(trochanter, cortex, settings)
-            level_u_mm = float(np.hypot(trochanter.level_u_mm, HEADLESS_LEVEL_U_MM))
-            trochanter = replace(trochanter, level_u_mm=level_u_mm)
+        trochanter = _check_found(cortex, frame, above, trochanter, settings)
     ambiguous = not isthmus.narrowest
     if ambiguous:
         other = frame.proximal
@@ -189,24 +175,15 @@ def _align(cortex: Cortex, settings: AlignSettings, known: GivenLandmarks | None
             cortex, frame, above, given, settings, proximal_share=1.0, other_axis=other
         )
     refuse_gap_at_trochanter(cortex, trochanter.apex_lps_mm, frame.proximal)
-    top, bottom = _axis_span_mm(isthmus)
-    length_mm = top - bottom
-    warnings = list(_find_warnings(trochanter, isthmus, length_mm))
-    if neck is None and head is not None and head.separated:
-        warnings.append("neck_not_found")
-    if ambiguous:
-        warnings.append("isthmus_ambiguous")
-    if _shaft_is_lost(cortex, frame):
-        warnings.append("shaft_not_followed")
     condyles = (
         _find_condyles(cortex, frame.proximal)
         if known is None
         else turn_condyles(known.condyles, frame.proximal)
     )
-    if condyles is None and cortex.femur.knee is not None:
-        warnings.append("condyles_not_found")
-    if condyles is not None and condyles.second_block:
-        warnings.append("knee_from_second_block")
+    warnings = (
+        *_doubt_landmarks(trochanter, isthmus),
+        *_doubt_bone(cortex, frame, neck, condyles, ambiguous=ambiguous),
+    )
     if condyles is not None and neck is None:
         frame = make_frame(frame.origin_lps_mm, frame.proximal, condyles.medial, Plane.CONDYLAR)
     return AlignedFemur(
@@ -223,8 +200,39 @@ def _align(cortex: Cortex, settings: AlignSettings, known: GivenLandmarks | None
         trochanter_tip=None
         if head is None or cuts_tip(cortex, head)
         else find_trochanter_tip(cortex.femur.crop, frame, head, axis_u_deg),
-        warnings=tuple(warnings),
+        warnings=warnings,
     )
+
+
+def _begin(
+    cortex: Cortex, given: GivenLandmarks, settings: AlignSettings
+) -> tuple[FemurFrame, NDArray[np.float64], AlignSettings]:
+    """Return the first frame, a point above the trochanter, and where that is looked for."""
+    head, foot = cortex.femur.head, cortex.axis_point_lps_mm
+    if head is not None:
+        return _first_frame(cortex, head, given.neck), head.centre_lps_mm, settings
+    frame = (
+        find_headless_frame(cortex, settings)
+        if given.trochanter is None
+        else make_scanner_frame(foot, cortex.axis_direction, cortex.femur.side)
+    )
+    return frame, foot, use_headless_settings(settings)
+
+
+def _check_found(
+    cortex: Cortex,
+    frame: FemurFrame,
+    above_lps_mm: NDArray[np.float64],
+    trochanter: LesserTrochanter,
+    settings: AlignSettings,
+) -> LesserTrochanter:
+    """Return a trochanter that was found, less sure where no head tells where it should lie."""
+    check_front_and_back(cortex, frame, above_lps_mm, trochanter, settings)
+    if cortex.femur.head is not None:
+        return trochanter
+    check_trochanter(trochanter, cortex, settings)
+    level_u_mm = float(np.hypot(trochanter.level_u_mm, HEADLESS_LEVEL_U_MM))
+    return replace(trochanter, level_u_mm=level_u_mm)
 
 
 def _find_condyles(cortex: Cortex, proximal: NDArray[np.float64]) -> Condyles | None:
@@ -390,14 +398,37 @@ def _shaft_is_lost(cortex: Cortex, frame: FemurFrame) -> bool:
     return not cortex.femur.shaft_leaves_scan and end > SHAFT_REACHES_MM
 
 
-def _find_warnings(
-    trochanter: LesserTrochanter, isthmus: Isthmus, length_mm: float
-) -> tuple[str, ...]:
+def _doubt_landmarks(trochanter: LesserTrochanter, isthmus: Isthmus) -> tuple[str, ...]:
+    """Return the codes of doubt about the landmarks that levels and axis rest on."""
+    top, bottom = _axis_span_mm(isthmus)
     warnings = []
     if trochanter.confidence < CLEAR_CONFIDENCE or trochanter.level_u_mm > LARGEST_LEVEL_U_MM:
         warnings.append("lt_uncertain")
     if not isthmus.in_view:
         warnings.append("isthmus_not_in_view")
-    if length_mm < 30.0 or (isthmus.lowest_mm > AXIS_TOP_MM - 25.0 and not isthmus.in_view):
+    if top - bottom < 30.0 or (isthmus.lowest_mm > AXIS_TOP_MM - 25.0 and not isthmus.in_view):
         warnings.append("short_shaft_axis")
+    return tuple(warnings)
+
+
+def _doubt_bone(
+    cortex: Cortex,
+    frame: FemurFrame,
+    neck: NeckAxis | None,
+    condyles: Condyles | None,
+    *,
+    ambiguous: bool,
+) -> tuple[str, ...]:
+    """Return the codes of what was to be found from the neck to the knee, and was not."""
+    head, warnings = cortex.femur.head, []
+    if neck is None and head is not None and head.separated:
+        warnings.append("neck_not_found")
+    if ambiguous:
+        warnings.append("isthmus_ambiguous")
+    if _shaft_is_lost(cortex, frame):
+        warnings.append("shaft_not_followed")
+    if condyles is None and cortex.femur.knee is not None:
+        warnings.append("condyles_not_found")
+    if condyles is not None and condyles.second_block:
+        warnings.append("knee_from_second_block")
     return tuple(warnings)

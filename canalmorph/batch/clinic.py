@@ -92,8 +92,10 @@ def read_clinic_table(path: Path) -> ClinicTable:
     rows: dict[tuple[str, str], ClinicFacts] = {}
     for row in reader:
         cells = {name: (row.get(name) or "").strip() for name in header}
-        answers = {name: _read_answer(cells.get(name, ""), name, reader.line_num) for name in FACTS}
-        facts = replace(ClinicFacts(), **answers)  # type: ignore[arg-type]
+        answers: dict[str, Any] = {
+            name: _read_answer(cells.get(name, ""), name, reader.line_num) for name in FACTS
+        }
+        facts = replace(ClinicFacts(), **answers)
         for place in ((key, cells[key]) for key in keys if cells[key]):
             if rows.setdefault(place, facts) is not facts:
                 raise ValueError(

@@ -72,8 +72,8 @@ def write_masks(path: Path, volume: CtVolume, aligned: Sequence[AlignedFemur]) -
     """
     labels = make_masks(volume, aligned).transpose(2, 1, 0)
     affine = _LPS_TO_RAS @ volume.index_to_lps_mm[:, [2, 1, 0, 3]]
-    image = nibabel.Nifti1Image(labels, affine)  # type: ignore[no-untyped-call]
-    image.header.set_xyzt_units("mm")  # type: ignore[no-untyped-call]
+    image = nibabel.Nifti1Image(labels, affine)
+    image.header.set_xyzt_units("mm")
     image.header["descrip"] = b"1 R cortex 2 R canal 3 L cortex 4 L canal"
     with open_atomically(path) as stream:
         zipped: Any = gzip.GzipFile(

@@ -85,9 +85,9 @@ def unpack_noun(
         (kind,) = (one for one in get_args(kind) if one is not NoneType)
         absent = plain is None and name not in members
         return None if absent else unpack_noun(kind, plain, name, members, special)
-    if is_dataclass(kind):
+    if isinstance(kind, type) and is_dataclass(kind):
         hints = get_type_hints(kind)
-        return kind(  # type: ignore[operator]
+        return kind(
             **{
                 part.name: unpack_noun(
                     hints[part.name], plain[part.name], f"{name}.{part.name}", members, special

@@ -18,7 +18,7 @@ from pydicom.uid import (
 from pynetdicom import build_context, evt
 from pynetdicom.association import Association
 from pynetdicom.presentation import PresentationContext
-from pynetdicom.sop_class import (  # type: ignore[attr-defined]
+from pynetdicom.sop_class import (  # type: ignore[attr-defined]  # named at run time
     StorageCommitmentPushModel,
     StorageCommitmentPushModelInstance,
     Verification,

@@ -60,7 +60,7 @@ class NodeEntity(AE):
             else:
                 association.dimse.msg_queue.put((context_id, message))
 
-        association._serve_request = serve_or_give_back  # type: ignore[assignment, method-assign]
+        association._serve_request = serve_or_give_back  # type: ignore[assignment, method-assign]  # there is no hook
         return association
 
     def _create_socket(

@@ -26,7 +26,7 @@ from pynetdicom import AE, evt
 from pynetdicom.association import Association
 from pynetdicom.dimse_primitives import C_STORE
 from pynetdicom.dsutils import encode_file_meta
-from pynetdicom.sop_class import (  # type: ignore[attr-defined]
+from pynetdicom.sop_class import (  # type: ignore[attr-defined]  # named at run time
     StorageCommitmentPushModel,
     Verification,
 )

@@ -8,7 +8,7 @@ from pydicom.dataset import Dataset
 from pynetdicom import build_context, build_role, evt
 from pynetdicom.association import Association
 from pynetdicom.dimse_primitives import C_STORE
-from pynetdicom.sop_class import (  # type: ignore[attr-defined]
+from pynetdicom.sop_class import (  # type: ignore[attr-defined]  # named at run time
     StudyRootQueryRetrieveInformationModelFind,
     StudyRootQueryRetrieveInformationModelGet,
     StudyRootQueryRetrieveInformationModelMove,

@@ -156,11 +156,11 @@ def _lies_beside(one: SeriesFound, other: SeriesFound) -> bool:
         return False
     if one.slice_thickness_mm != other.slice_thickness_mm:
         return False
+    lows, highs = (one.low_mm, other.low_mm), (one.high_mm, other.high_mm)
 
     def shared(axis: int) -> float:
-        low = max(one.low_mm[axis], other.low_mm[axis])  # type: ignore[index]
-        high = min(one.high_mm[axis], other.high_mm[axis])  # type: ignore[index]
-        widths = [s.high_mm[axis] - s.low_mm[axis] for s in (one, other)]  # type: ignore[index]
+        low, high = max(place[axis] for place in lows), min(place[axis] for place in highs)
+        widths = [end[axis] - start[axis] for start, end in zip(lows, highs, strict=True)]
         return max(high - low, 0.0) / max(min(widths), 1e-9)
 
     # A field of view around one leg may reach into the other, not past its middle.

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import PurePosixPath
+from typing import Any
 
 import numpy as np
 
@@ -101,7 +102,7 @@ def _describe_group(
 ) -> SeriesFound:
     first = group.slices[0]
     source = common_source([header.entry for header in group.slices])
-    facts: dict[str, object] = {
+    facts: dict[str, Any] = {
         "series_key": group.series_key,
         "study_key": f"{first.patient_key}/{first.study_uid or source}",
         "frame_key": first.frame_of_reference,
@@ -120,7 +121,7 @@ def _describe_group(
             status="left_out",
             code=group.code,
             message=group.reason,
-            **facts,  # type: ignore[arg-type]
+            **facts,
         )
     error = group.error or fault or check_syntax(first)
     if error is None:
@@ -146,7 +147,7 @@ def _describe_group(
         tilt=grid.tilt,
         index_to_lps_mm=tuple(tuple(map(float, row)) for row in grid.index_to_lps_mm),
     )
-    return SeriesFound(source=source, file_format="dicom", status="measurable", plan=plan, **facts)  # type: ignore[arg-type]
+    return SeriesFound(source=source, file_format="dicom", status="measurable", plan=plan, **facts)
 
 
 def _too_large(

@@ -3,6 +3,7 @@
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -146,7 +147,7 @@ class SeriesFound:
     error: ReadError | None = field(default=None, repr=False)
 
 
-def refused(source: str, file_format: str, error: ReadError, **facts: object) -> SeriesFound:
+def refused(source: str, file_format: str, error: ReadError, **facts: Any) -> SeriesFound:
     """Return the line of an input that cannot be read."""
     return SeriesFound(
         source=source,
@@ -157,13 +158,13 @@ def refused(source: str, file_format: str, error: ReadError, **facts: object) ->
         file=error.file,
         tag=error.tag,
         error=error,
-        **facts,  # type: ignore[arg-type]
+        **facts,
     )
 
 
 def describe_grid(
     index_to_lps_mm: np.ndarray[tuple[int, ...], np.dtype[np.float64]], shape: tuple[int, int, int]
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """Return spacing, orientation, coverage and box of a grid, as `SeriesFound` wants them."""
     spacing = np.linalg.norm(index_to_lps_mm[:3, :3], axis=0)
     corners = np.array(np.meshgrid(*[(0, n - 1) for n in shape], indexing="ij")).reshape(3, 8)

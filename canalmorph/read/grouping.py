@@ -8,6 +8,7 @@ plane carries one of its own. What cannot be told apart is refused, never mixed.
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -89,9 +90,9 @@ def group_slices(
     return groups
 
 
-def _group(slices: Sequence[SliceHeader], **facts: object) -> SliceGroup:
+def _group(slices: Sequence[SliceHeader], **facts: Any) -> SliceGroup:
     key = facts.pop("series_key", slices[0].series_uid)
-    return SliceGroup(slices=tuple(slices), series_key=str(key), **facts)  # type: ignore[arg-type]
+    return SliceGroup(slices=tuple(slices), series_key=str(key), **facts)
 
 
 def _split_by_series(headers: Iterable[SliceHeader]) -> list[list[SliceHeader]]:

@@ -40,7 +40,7 @@ def survey_raster(
         status="measurable",
         warnings=raster.warnings,
         plan=FilePlan(entry=entry),
-        **describe_grid(raster.index_to_lps_mm, raster.shape),  # type: ignore[arg-type]
+        **describe_grid(raster.index_to_lps_mm, raster.shape),
     )
 
 

@@ -24,6 +24,7 @@ from canalmorph.segment.wall import (
     X_IN,
     X_OUT,
     Y_OUT,
+    WallFit,
     fit_wall,
 )
 
@@ -186,10 +187,7 @@ def fit_edges(
         zone_hu=calibration.cortex_hu if reading.zone else 0.0,
     )
     fitted = fit.parameters
-    limit = max(LARGEST_RESIDUAL * calibration.cortex_hu, 5 * calibration.noise_hu)
-    trusted = (fit.rms_hu < limit) & (np.abs(fitted[:, X_OUT]) < LARGEST_MOVE_MM)
-    trusted &= fitted[:, Y_OUT] > NEVER_SCANNED_HU
-    edge = np.where(trusted, fitted[:, X_OUT], np.nan).reshape(shape)
+    edge = np.where(_is_trusted(fit, calibration), fitted[:, X_OUT], np.nan).reshape(shape)
     u_edge = CORRELATION * fit.u_mm.reshape(shape)
     window = _size_window(u_edge[np.isfinite(edge)])
     points, spread = smooth_points(
@@ -201,10 +199,7 @@ def fit_edges(
     lean = rays.normals @ slice_direction(crop)
     outwards = rays.across * np.sign(np.nanmedian(_outwardness(points, rays.across)))
     blur = blur.reshape(shape)
-    along = None
-    if wide_direction(crop) is not None:
-        tangents = np.cross(axis_direction, outwards)
-        along = blur_along_rays_mm(calibration, tangents, tangents, crop)
+    along = _blur_along_outline_mm(crop, axis_direction, outwards, calibration)
     sharp, shift = undo_blur(points, outwards, blur, kernel, axis_direction, along)
     return Surface(
         points_mm=sharp,
@@ -225,6 +220,27 @@ def fit_edges(
         blur_mm=blur,
         cut=(fitted[:, Y_OUT] <= NEVER_SCANNED_HU).reshape(shape),
     )
+
+
+def _is_trusted(fit: WallFit, calibration: Calibration) -> NDArray[np.bool_]:
+    """Return which fits lie near to their samples and to where they began, in what was imaged."""
+    limit_hu = max(LARGEST_RESIDUAL * calibration.cortex_hu, 5 * calibration.noise_hu)
+    near = np.abs(fit.parameters[:, X_OUT]) < LARGEST_MOVE_MM
+    imaged = fit.parameters[:, Y_OUT] > NEVER_SCANNED_HU
+    return np.asarray((fit.rms_hu < limit_hu) & near & imaged)
+
+
+def _blur_along_outline_mm(
+    crop: CtVolume,
+    axis_direction: NDArray[np.float64],
+    outwards: NDArray[np.float64],
+    calibration: Calibration,
+) -> NDArray[np.float64] | None:
+    """Return the blur along rings where it is another than across them [mm]."""
+    if wide_direction(crop) is None:
+        return None
+    tangents = np.cross(axis_direction, outwards)
+    return blur_along_rays_mm(calibration, tangents, tangents, crop)
 
 
 def _size_window(u_mm: NDArray[np.float64]) -> float:

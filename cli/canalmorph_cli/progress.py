@@ -151,7 +151,7 @@ class LiveBoard(CaseLines):
 class _TotalBar(BarColumn):
     """Bar of the whole batch; a case under way has none."""
 
-    def render(self, task: Task) -> ProgressBar | Text:  # type: ignore[override]
+    def render(self, task: Task) -> ProgressBar | Text:  # type: ignore[override]  # any renderable will do
         """Return the bar, or nothing."""
         return super().render(task) if task.fields["counting"] else Text("")
 

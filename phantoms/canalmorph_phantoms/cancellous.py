@@ -19,7 +19,7 @@ _NECK_SEARCH_RADII = (0.8, 1.6)
 
 
 @njit(cache=True)
-def _average(points, erosion_mm, p, table, t):  # type: ignore[no-untyped-def]
+def _average(points, erosion_mm, p, table, t):  # type: ignore[no-untyped-def]  # compiled
     total, count = 0.0, 0
     for n in range(points.shape[0]):
         u, v, s = points[n, 0], points[n, 1], points[n, 2]
@@ -30,7 +30,7 @@ def _average(points, erosion_mm, p, table, t):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _count_bone(points, p, table):  # type: ignore[no-untyped-def]
+def _count_bone(points, p, table):  # type: ignore[no-untyped-def]  # compiled
     count = 0
     for n in range(points.shape[0]):
         u, v, s = points[n, 0], points[n, 1], points[n, 2]

@@ -101,6 +101,7 @@ def _list_everyday() -> list[PhantomScan]:
 
 
 def _list_poses() -> list[PhantomScan]:
+    # Long: a table.
     normal = make_shape(NORMAL)
     return [
         PhantomScan(

@@ -15,7 +15,7 @@ _CAP_MM = 1.0
 
 
 @njit(cache=True)
-def _find_tops(us, vs, low, high, p, table, out):  # type: ignore[no-untyped-def]
+def _find_tops(us, vs, low, high, p, table, out):  # type: ignore[no-untyped-def]  # compiled
     """Set the height of the outer surface over each column, by steps and then by halving."""
     for i in range(len(us)):
         for j in range(len(vs)):

@@ -337,6 +337,7 @@ def _fill_voxels(
     joints: NDArray[np.float64],
     t: NDArray[np.float64],
 ) -> NDArray[np.float32]:
+    # Long: compiled, so that the scene's arrays are handed on one by one.
     image = np.empty(shape, dtype=np.float32)
     in_plane = box[1] ** 2 + box[2] ** 2
     near = _SAFETY * 0.5 * (box[0] ** 2 + in_plane) ** 0.5

@@ -3,6 +3,7 @@
 Nothing here uses voxels or any method of the tool that the truth judges.
 """
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 
@@ -314,16 +315,8 @@ def measure_femur(spec: PhantomScan, femur: PlacedFemur, *, step_mm: float = 0.2
     lt = float(top.point_mm[2])
     in_patient, patient = frame_to_patient(femur), patient_to_scanner(spec)
     placed = patient @ in_patient
-    axes, move = placed[:3, :3], placed[:3, 3]
-
-    def point(local: NDArray[np.float64]) -> Point:
-        x, y, z = (axes @ local + move).tolist()
-        return (x, y, z)
-
-    def turn(local: tuple[float, float, float]) -> Point:
-        x, y, z = (axes @ np.array(local)).tolist()
-        return (x, y, z)
-
+    axes = placed[:3, :3]
+    point, turn = _make_movers(placed)
     across = axes[0, :2] * np.sign(axes[0, 0])
     across = across / np.linalg.norm(across)
     inscribed_level, inscribed = _find_inscribed_isthmus(solid, lt)
@@ -372,6 +365,23 @@ def measure_femur(spec: PhantomScan, femur: PlacedFemur, *, step_mm: float = 0.2
         named_sections=named,
         sections=sections,
     )
+
+
+def _make_movers(
+    placed: NDArray[np.float64],
+) -> tuple[Callable[[NDArray[np.float64]], Point], Callable[[tuple[float, float, float]], Point]]:
+    """Return what takes a femur's points, and its directions, to the scanner."""
+    axes, move = placed[:3, :3], placed[:3, 3]
+
+    def point(local: NDArray[np.float64]) -> Point:
+        x, y, z = (axes @ local + move).tolist()
+        return (x, y, z)
+
+    def turn(local: tuple[float, float, float]) -> Point:
+        x, y, z = (axes @ np.array(local)).tolist()
+        return (x, y, z)
+
+    return point, turn
 
 
 def _find_rods(solid: FemurSolid, lt_mm: float, lowest_mm: float) -> dict[str, float]:

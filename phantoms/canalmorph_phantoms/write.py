@@ -154,8 +154,8 @@ def write_nifti(result: PhantomResult, path: Path) -> Path:
     lps_to_ras = np.diag([-1.0, -1.0, 1.0, 1.0])
     affine = lps_to_ras @ result.volume.index_to_lps_mm[:, [2, 1, 0, 3]]
     voxels = np.transpose(result.volume.voxels_hu, (2, 1, 0))
-    image = nib.nifti1.Nifti1Image(voxels, affine)  # type: ignore[no-untyped-call]
-    image.header.set_xyzt_units("mm")  # type: ignore[no-untyped-call]
+    image = nib.nifti1.Nifti1Image(voxels, affine)
+    image.header.set_xyzt_units("mm")
     nib.save(image, path)
     return path
 

@@ -79,8 +79,8 @@ def make_knee(
     return Knee(view=view, side=Side(side), solid=solid, to_lps=to_lps)
 
 
-@njit  # type: ignore[untyped-decorator]
-def _paint(hu, to_frame, p, table, gap_mm, tilt, out):  # type: ignore[no-untyped-def]
+@njit
+def _paint(hu, to_frame, p, table, gap_mm, tilt, out):
     for k in range(hu.shape[0]):
         for j in range(hu.shape[1]):
             for i in range(hu.shape[2]):

@@ -32,7 +32,7 @@ def measure_elsewhere(
 
     def make(calls: Path, nap_s: float = 0.0) -> MeasureScan:
         # Pickled by value with all that it names: workers do not know the tests' modules.
-        def measure(volume, settings, *, case_id, progress=None, knees=None):  # type: ignore[no-untyped-def]
+        def measure(volume, settings, *, case_id, progress=None, knees=None):
             import os
             import pickle
             import signal
@@ -97,7 +97,7 @@ class Desk:
 
     def mark(self, kind: CorrectionKind, *points: Sequence[float], **others: object) -> Correction:
         given = tuple(tuple(float(x) for x in point) for point in points)
-        return Correction(kind=kind, side=Side.RIGHT, points_lps_mm=given, **others)  # type: ignore[arg-type]
+        return Correction(kind=kind, side=Side.RIGHT, points_lps_mm=given, **others)
 
     @property
     def femur(self) -> FemurResult:

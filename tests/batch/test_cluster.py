@@ -58,7 +58,7 @@ class Day:
             self.folder / out,
             SETTINGS,
             options=BatchOptions(key_file=self.key),
-            engine=ClusterEngine(**engine) if engine else None,  # type: ignore[arg-type]
+            engine=ClusterEngine(**engine) if engine else None,
             measure=measure,
         )
 
@@ -135,7 +135,7 @@ def test_a_case_that_takes_too_long_fails_alone(
 
 
 def start_cluster(**options: object) -> LocalCluster:
-    return LocalCluster(n_workers=1, dashboard_address="127.0.0.1:0", **options)  # type: ignore[no-untyped-call]
+    return LocalCluster(n_workers=1, dashboard_address="127.0.0.1:0", **options)
 
 
 @pytest.fixture(scope="module")
@@ -168,7 +168,7 @@ def test_a_disk_that_is_full_on_the_worker_ends_the_run(
 
     day = Day(tmp_path, scan_bytes, ["a", "b"])
     with pytest.raises(ResultsNotWritableError, match="space on the disk"):
-        day.run("out", fill_disk, scheduler=other_cluster.scheduler_address)  # type: ignore[arg-type]
+        day.run("out", fill_disk, scheduler=other_cluster.scheduler_address)
 
 
 def test_schedulers_that_are_not_there_or_unfit_are_refused(
@@ -179,12 +179,12 @@ def test_schedulers_that_are_not_there_or_unfit_are_refused(
     monkeypatch.setattr(module, "CONNECT_S", 1.0)
     day = Day(tmp_path, scan_bytes, ["a"])
     with pytest.raises(ClusterUnreachableError, match=r"No scheduler answers at tcp://127"):
-        day.run("out", lambda: None, scheduler="tcp://127.0.0.1:9")  # type: ignore[arg-type, misc]
+        day.run("out", lambda: None, scheduler="tcp://127.0.0.1:9")
     with (
         start_cluster(processes=False, threads_per_worker=2) as wide,
         pytest.raises(ClusterUnreachableError, match="--nthreads 1"),
     ):
-        day.run("out", lambda: None, scheduler=wide.scheduler_address)  # type: ignore[arg-type, misc]
+        day.run("out", lambda: None, scheduler=wide.scheduler_address)
 
 
 def test_workers_fit_cores_memory_and_cases(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -402,5 +402,5 @@ def test_results_that_can_only_be_read_are_left_as_they_are(
     (tmp_path / "out").mkdir()
     (tmp_path / "out").chmod(0o500)
     with pytest.raises(ResultsNotWritableError):
-        day.run("out", lambda: None)  # type: ignore[arg-type, misc]
+        day.run("out", lambda: None)
     assert list((tmp_path / "out").iterdir()) == []

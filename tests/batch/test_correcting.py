@@ -389,7 +389,7 @@ QUICK = ("above the femur", "isthmus in the hip", "drawn elsewhere")
         for name, make in UNFIT.items()
     ],
 )
-def test_a_mark_that_does_not_fit_is_shown_and_left_out(desk: Any, make) -> None:  # type: ignore[no-untyped-def]
+def test_a_mark_that_does_not_fit_is_shown_and_left_out(desk: Any, make) -> None:
     mark = make(desk)
     after = desk.correct(mark)
     (unfit,) = after.unfit

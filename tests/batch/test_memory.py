@@ -31,7 +31,7 @@ def test_i76_memory_does_not_grow_from_case_to_case(
         (scans / f"{number:03d}.nii").write_bytes(whole[:-2] + last)
     process, held_mb = psutil.Process(), []
 
-    def measure(*args, **others):  # type: ignore[no-untyped-def]
+    def measure(*args, **others):
         held_mb.append(process.memory_info().rss / 2**20)
         return known_measure(*args, **others)
 

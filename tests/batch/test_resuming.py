@@ -43,7 +43,7 @@ class Bench:
         self.counted: list[str] = []
         self.refusing = ""
 
-    def measure(self, volume, settings, **others) -> ScanMeasurement:  # type: ignore[no-untyped-def]
+    def measure(self, volume, settings, **others) -> ScanMeasurement:
         self.counted.append(volume.facts.file_format)
         if volume.facts.file_format == self.refusing:
             raise NoBoneError(file=volume.facts.source, detail="There is none.")
@@ -55,7 +55,7 @@ class Bench:
             [self.day],
             self.out,
             settings,
-            options=BatchOptions(**options),  # type: ignore[arg-type]
+            options=BatchOptions(**options),
             measure=self.measure,
         )
 
@@ -269,7 +269,7 @@ def test_others_can_read_the_ledger_while_a_run_writes(
     seen: list[object] = []
     ordinary = bench._measure
 
-    def look(volume, settings, **others):  # type: ignore[no-untyped-def]
+    def look(volume, settings, **others):
         seen.append(bench.query("SELECT count(*) FROM cases WHERE state = 'running'")[0][0])
         modes = {p.name: stat.S_IMODE(p.stat().st_mode) for p in bench.out.glob("ledger*")}
         assert set(modes.values()) == {0o600}

@@ -37,7 +37,7 @@ def refuse_to_measure(*args: object, **kwargs: object) -> NoReturn:
     raise AssertionError("nothing may be measured here")
 
 
-def save_volume(path: Path, voxels: np.ndarray) -> Path:  # type: ignore[type-arg]
+def save_volume(path: Path, voxels: np.ndarray) -> Path:
     nib.save(nib.Nifti1Image(voxels.astype(np.int16), np.diag([-1.0, -1.0, 1.0, 1.0])), path)
     return path
 
@@ -187,7 +187,7 @@ def test_a_bug_stops_one_scan_and_its_text_stays_out_of_the_tables(
 ) -> None:
     write_nifti(small_result, tmp_path / "other.nii.gz")
 
-    def stumble(volume, settings, **others):  # type: ignore[no-untyped-def]
+    def stumble(volume, settings, **others):
         if volume.facts.file_format == "dicom":
             raise KeyError("Quill^Rosalind")
         return known_measure(volume, settings, **others)
@@ -205,7 +205,7 @@ def test_a_bug_stops_one_scan_and_its_text_stays_out_of_the_tables(
 
 
 def test_a_scan_refused_by_a_stage_is_a_row(tmp_path: Path, small_dicom: Path) -> None:
-    def refuse(volume, settings, **others):  # type: ignore[no-untyped-def]
+    def refuse(volume, settings, **others):
         raise NoBoneError(file=volume.facts.source, detail="There is none.")
 
     result = measure_inputs([small_dicom], tmp_path / "out", SETTINGS, measure=refuse)
@@ -222,7 +222,7 @@ def test_a_scan_refused_by_a_stage_is_a_row(tmp_path: Path, small_dicom: Path) -
 def test_what_was_odd_in_the_files_stands_with_femur_refusal_and_survey(
     tmp_path: Path, small_dicom: Path, known_measure: MeasureScan
 ) -> None:
-    def refuse(volume, settings, **others):  # type: ignore[no-untyped-def]
+    def refuse(volume, settings, **others):
         raise NoBoneError(file=volume.facts.source, detail="There is none.")
 
     scan = tmp_path / "scan"
@@ -243,7 +243,7 @@ def test_what_was_odd_in_the_files_stands_with_femur_refusal_and_survey(
 def test_a_refusal_takes_earlier_numbers_away_and_a_success_the_refusal(
     tmp_path: Path, small_dicom: Path, known_measure: MeasureScan
 ) -> None:
-    def refuse(volume, settings, **others):  # type: ignore[no-untyped-def]
+    def refuse(volume, settings, **others):
         raise NoBoneError(file=volume.facts.source, detail="There is none.")
 
     n_rows = []
@@ -267,7 +267,7 @@ def test_a_run_that_is_stopped_keeps_what_it_finished(
 ) -> None:
     write_nifti(small_result, tmp_path / "other.nii.gz")
 
-    def stop_at_second(volume, settings, **others):  # type: ignore[no-untyped-def]
+    def stop_at_second(volume, settings, **others):
         if volume.facts.file_format == "nifti":
             raise KeyboardInterrupt
         return known_measure(volume, settings, **others)
@@ -394,7 +394,7 @@ def test_a_listener_hears_every_case_in_order(
 
 
 def found(source: str, status: str, **facts: object) -> SeriesFound:
-    return SeriesFound(source=source, file_format="dicom", status=status, **facts)  # type: ignore[arg-type]
+    return SeriesFound(source=source, file_format="dicom", status=status, **facts)
 
 
 def test_a_localizer_is_a_loss_only_where_nothing_else_of_its_study_is_measured() -> None:

@@ -65,7 +65,7 @@ def make_known(folder: Path, result: PhantomResult) -> MeasureScan:
     measured = measure_scan(result.volume, Settings(), case_id="known")
     known.write_bytes(pickle.dumps(replace(measured, aligned=())))
 
-    def measure(volume, settings, *, case_id, progress=None, knees=None):  # type: ignore[no-untyped-def]
+    def measure(volume, settings, *, case_id, progress=None, knees=None):
         from canalmorph.batch import case_files
 
         case_files.write_page = lambda *args, **others: None

@@ -303,7 +303,7 @@ def test_a_notebook_opens_and_goes_on_with_the_same_results(measured: Path) -> N
     assert "<svg" in results.draw_profiles()._repr_svg_()
     assert results.describe().groups[0].numbers["cfi_ml"].mean == float(row["cfi_ml"])
     with pytest.raises(AttributeError, match="has no attribute 'measure_scan'"):
-        canalmorph.measure_scan  # noqa: B018
+        canalmorph.measure_scan  # noqa: B018  to look it up is enough
 
 
 def test_indices_are_what_a_short_script_makes_of_the_sections(measured: Path) -> None:

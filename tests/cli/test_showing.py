@@ -49,12 +49,12 @@ def make_result(*outcomes: CaseOutcome) -> BatchResult:
     return BatchResult(folder=Path("results"), outcomes=outcomes)
 
 
-MEASURED = CaseOutcome(source="b", case_id="0123456789ab", number=1, femora=(make_row(),))  # type: ignore[arg-type]
+MEASURED = CaseOutcome(source="b", case_id="0123456789ab", number=1, femora=(make_row(),))
 REFUSED = CaseOutcome(source="a", case_id="ff", refusals=(REFUSAL,))
 ONE_SIDE = CaseOutcome(
     source="c",
     case_id="ee",
-    femora=(make_row(),),  # type: ignore[arg-type]
+    femora=(make_row(),),
     refusals=(REFUSAL,),
 )
 BUG = CaseOutcome(source="d", case_id="dd", refusals=(REFUSAL,), bug_text="Traceback ...")
@@ -87,7 +87,7 @@ def test_a_row_shows_numbers_with_their_uncertainty_and_nothing_for_nothing() ->
         fixation="press_fit",
         warnings="thin_cortex;metal",
     )
-    text = show(make_result(CaseOutcome(source="b", case_id="x", femora=(row,))))  # type: ignore[arg-type]
+    text = show(make_result(CaseOutcome(source="b", case_id="x", femora=(row,))))
     for words in (
         "3.91 ± 0.05",
         "0.537 ± 0.004",
@@ -103,7 +103,7 @@ def test_a_row_shows_numbers_with_their_uncertainty_and_nothing_for_nothing() ->
 
 def test_a_bound_is_shown_as_one() -> None:
     row = make_row(cfi_ml_lower_bound=3.2, cfi_ml_lower_bound_u=0.1)
-    text = show(make_result(CaseOutcome(source="b", case_id="x", femora=(row,))))  # type: ignore[arg-type]
+    text = show(make_result(CaseOutcome(source="b", case_id="x", femora=(row,))))
     assert "at least 3.20 ± 0.10" in text
     assert "not decided" in text
 
@@ -116,8 +116,7 @@ def test_a_refusal_names_scan_side_reason_and_code_once() -> None:
 
 def test_a_large_cohort_is_not_poured_on_the_screen() -> None:
     many = [
-        CaseOutcome(source=f"s{n}", case_id=f"{n:012d}", femora=(make_row(),))  # type: ignore[arg-type]
-        for n in range(500)
+        CaseOutcome(source=f"s{n}", case_id=f"{n:012d}", femora=(make_row(),)) for n in range(500)
     ]
     text = show(make_result(*many, *[REFUSED] * 500))
     assert len(text.splitlines()) < 100
@@ -153,7 +152,7 @@ def test_progress_in_a_file_is_plain_lines() -> None:
 
 
 def make_outcome(number: int, **facts: object) -> CaseOutcome:
-    return CaseOutcome(source=f"s{number}", case_id=f"c{number}", number=number, **facts)  # type: ignore[arg-type]
+    return CaseOutcome(source=f"s{number}", case_id=f"c{number}", number=number, **facts)
 
 
 def test_the_board_shows_every_case_under_way_counts_rate_and_time_left(

@@ -194,7 +194,7 @@ class Bench:
         self.folder, self.phantom = folder, Phantom()
 
     def write(self, datasets: Sequence[Dataset], **how: object) -> list[Path]:
-        return write_datasets(self.folder, datasets, **how)  # type: ignore[arg-type]
+        return write_datasets(self.folder, datasets, **how)
 
     def survey(self, path: Path | None = None) -> tuple[SeriesFound, ...]:
         return survey_scans(path or self.folder)

@@ -156,7 +156,7 @@ def test_f57_what_lies_under_the_leg_is_no_femur(
     whole_pair.assert_same_as_p(whole_pair.measure(put(leg)), sides=("right",))
 
 
-def scan_right(whole_pair, *, femur=(), tissue=(), scanner=()) -> CaseResult:  # type: ignore[no-untyped-def]
+def scan_right(whole_pair, *, femur=(), tissue=(), scanner=()) -> CaseResult:
     """Return what is measured of P's right leg, drawn anew with another body or scanner."""
     spec = whole_pair.result.spec
     changed = replace(

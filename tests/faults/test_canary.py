@@ -91,7 +91,7 @@ def planted(small_right: PhantomResult, tmp_path_factory: pytest.TempPathFactory
     return day
 
 
-def measure_or_stumble(volume, settings, **others) -> ScanMeasurement:  # type: ignore[no-untyped-def]
+def measure_or_stumble(volume, settings, **others) -> ScanMeasurement:
     """Measure quickly; a NIfTI meets a bug whose text, and whose cause's, quote everything."""
     if volume.facts.file_format == "nifti":
         text = (TAG + PATH).decode()
@@ -112,7 +112,7 @@ def measure(
         caplog.set_level(logging.DEBUG)
         plain = batch_run.measure_inputs
 
-        def measure_here(*args, engine, **others):  # type: ignore[no-untyped-def]
+        def measure_here(*args, engine, **others):
             return plain(*args, **others, measure=measure_or_stumble)
 
         monkeypatch.setattr(batch_run, "measure_inputs", measure_here)

@@ -197,7 +197,7 @@ def test_readme_states_the_job_first(project_folder: Path) -> None:
 def test_readme_commands_exist(project_folder: Path) -> None:
     from canalmorph_cli.main import app
 
-    commands = {str(command.callback.__name__) for command in app.registered_commands}  # type: ignore[union-attr]
+    commands = {str(command.callback.__name__) for command in app.registered_commands}
     text = read_words(project_folder / "README.md")
     assert "python3 cli demo" in text
     assert "python3 cli test" in text

@@ -8,7 +8,7 @@ from canalmorph.indices.isthmus import find_narrowest
 LEVELS = np.arange(40.0, -181.0, -1.0)
 
 
-def find(widths: np.ndarray, u_mm: float = 0.05, levels: np.ndarray = LEVELS):  # type: ignore[no-untyped-def]
+def find(widths: np.ndarray, u_mm: float = 0.05, levels: np.ndarray = LEVELS):
     return find_narrowest(levels, widths, np.full(len(levels), u_mm))
 
 

@@ -17,7 +17,7 @@ Z = np.arange(-400.0, -60.0, 2.5)
 BOW = np.stack([0 * Z, (Z + 60.0) ** 2 / 1800.0, Z], axis=1)
 
 
-def bend(path: NDArray[np.float64], height_mm: float, degrees: float, towards_deg: float):  # type: ignore[no-untyped-def]
+def bend(path: NDArray[np.float64], height_mm: float, degrees: float, towards_deg: float):
     """Return the path turned below a height, towards a direction in the horizontal plane."""
     arm = np.maximum(height_mm - path[:, 2], 0.0) * np.tan(np.radians(degrees))
     towards = np.radians(towards_deg)

@@ -11,7 +11,7 @@ from canalmorph.locate.settings import LocateSettings
 from canalmorph.model.volume import CtVolume
 
 
-def cut_off(volume: CtVolume, *, medial_mm: float | None = None, lateral_mm: float | None = None):  # type: ignore[no-untyped-def]
+def cut_off(volume: CtVolume, *, medial_mm: float | None = None, lateral_mm: float | None = None):
     """Return a scan of a right leg whose field of view ends at these x, the rest being air [mm]."""
     x = volume.index_to_lps_mm[0, 3] + volume.spacing_mm[2] * np.arange(volume.voxels_hu.shape[2])
     voxels = volume.voxels_hu.copy()

@@ -282,7 +282,7 @@ def test_impossible_settings_are_a_wrong_call(changes: dict[str, float], name: s
         MeasureSettings(**changes)
 
 
-def test_a_phantoms_sections_are_its_truth(right_stages, small_right) -> None:  # type: ignore[no-untyped-def]
+def test_a_phantoms_sections_are_its_truth(right_stages, small_right) -> None:
     """1 mm pixels and 1.5 mm slices: coarser than the promise, so within three uncertainties."""
     profile, truth = right_stages.profile, small_right.truth.femora[0]
     for name, level in NAMED_LEVELS_MM.items():

@@ -155,11 +155,11 @@ def test_a_region_that_leaves_the_scan_has_no_number(make_aligned: Make) -> None
 
 @pytest.mark.parametrize("name", ["cancellous_metaphysis_hu", "cancellous_neck_hu"])
 def test_a_phantoms_known_density_is_found(right_stages: object, name: str) -> None:
-    aligned: AlignedFemur = right_stages.aligned  # type: ignore[attr-defined]
+    aligned: AlignedFemur = right_stages.aligned
     spec = SMALL["small_right"]
     erosion = find_erosion_mm(aligned.cortex.calibration)
     true_hu = average_cancellous_hu(spec.tissue, spec.femora[0], erosion_mm=erosion)[name]
-    number = right_stages.indices.values[name]  # type: ignore[attr-defined]
+    number = right_stages.indices.values[name]
     assert number.value is not None
     assert number.u is not None
     # Never beyond three standard uncertainties, and those are no refuge.
@@ -168,7 +168,7 @@ def test_a_phantoms_known_density_is_found(right_stages: object, name: str) -> N
 
 
 def test_the_neck_region_lies_in_the_neck(right_stages: object) -> None:
-    aligned: AlignedFemur = right_stages.aligned  # type: ignore[attr-defined]
+    aligned: AlignedFemur = right_stages.aligned
     region = find_neck(aligned)
     assert region is not None
     assert aligned.neck is not None
@@ -187,8 +187,8 @@ def test_the_neck_region_lies_in_the_neck(right_stages: object) -> None:
 def test_a_mirror_keeps_the_numbers(
     right_stages: object, mirrored_stages: object, name: str
 ) -> None:
-    one = right_stages.indices.values[name]  # type: ignore[attr-defined]
-    other = mirrored_stages.indices.values[name]  # type: ignore[attr-defined]
+    one = right_stages.indices.values[name]
+    other = mirrored_stages.indices.values[name]
     # To rounding, but for what rounding moves upstream: the neck's centre is a mean of pixels, of
     # which one may change sides, and the level of the trochanter is read by bins.
     assert other.value == pytest.approx(one.value, abs=0.02 * one.u)

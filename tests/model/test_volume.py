@@ -43,7 +43,7 @@ def test_voxels_cannot_be_changed() -> None:
     with pytest.raises(ValueError, match="read-only"):
         volume.index_to_lps_mm[0, 0] = 2.0
     with pytest.raises(AttributeError):
-        volume.facts = FACTS  # type: ignore[misc]
+        volume.facts = FACTS
 
 
 def test_it_travels_between_processes() -> None:

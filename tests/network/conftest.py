@@ -130,7 +130,7 @@ class Peer:
 
     def store(self, event: evt.Event) -> int:
         if self.status == 0x0000:
-            self.taken.append(str(event.request.AffectedSOPInstanceUID))  # type: ignore[union-attr]
+            self.taken.append(str(event.request.AffectedSOPInstanceUID))
         return self.status
 
     def commit(self, event: evt.Event) -> tuple[int, None]:
@@ -175,7 +175,7 @@ def peer() -> Iterator[Peer]:
     for sop_class in ("1.2.840.10008.1.1", COMMITMENT, *CLASSES.values()):
         entity.add_supported_context(sop_class)
     handlers = [(evt.EVT_C_STORE, made.store), (evt.EVT_N_ACTION, made.commit)]
-    server = entity.start_server(("127.0.0.1", 0), block=False, evt_handlers=handlers)  # type: ignore[arg-type]
+    server = entity.start_server(("127.0.0.1", 0), block=False, evt_handlers=handlers)
     assert server is not None
     made.port = int(server.server_address[1])
     yield made

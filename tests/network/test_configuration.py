@@ -59,7 +59,7 @@ send = false
 """
 
 
-def read(folder: Path, text: str):  # type: ignore[no-untyped-def]
+def read(folder: Path, text: str):
     file = folder / "node.toml"
     file.write_text(text, "utf-8")
     return read_configuration(file)

@@ -2,8 +2,8 @@
 
 import importlib.util
 import json
-from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -63,12 +63,10 @@ def test_a_handful_makes_the_paper_once(
         return replace(small_result, spec=spec, volume=coarse)
 
     monkeypatch.setattr(study, "build_scan", build)
-    run: Callable[[MeasureScan], Path] = lambda measure: study.run_study(  # noqa: E731
-        tmp_path, 3, measure=measure
-    )
+    run = partial(study.run_study, tmp_path, 3)
     with pytest.raises(KeyboardInterrupt):
-        run(known_measure)
-    paper = run(known_measure)
+        run(measure=known_measure)
+    paper = run(measure=known_measure)
     assert sorted(built) == sorted(
         [f"shapes_{n:02d}_{kernel}" for n in range(3) for kernel in ("soft", "bone")]
         + ["shapes_02_soft"]
@@ -97,5 +95,5 @@ def test_a_handful_makes_the_paper_once(
     assert {path.name for path in before} >= {"paper.md", "methods.txt", "methods.bib"}
     # Again: nothing is made anew, and the paper is the same.
     monkeypatch.setattr(study, "build_scan", fail)
-    run(fail)
+    run(measure=fail)
     assert {path: path.read_bytes() for path in paper.rglob("*.*")} == before

@@ -10,7 +10,7 @@ import nibabel as nib
 import numpy as np
 import pydicom
 import pytest
-import SimpleITK as sitk  # noqa: N813
+import SimpleITK as sitk  # noqa: N813  as its own pages name it
 
 from canalmorph_phantoms.build import PhantomResult
 from canalmorph_phantoms.transform import POSITION_SIGNS, PatientPosition, position_patient

@@ -57,19 +57,19 @@ def cases() -> list[ListedCase]:
 
 def read_data(page: str) -> dict[str, object]:
     (text,) = re.findall(r'<script type="application/json" id="data">(.*?)</script>', page, re.S)
-    return json.loads(text)  # type: ignore[no-any-return]
+    return json.loads(text)
 
 
 def test_every_femur_and_refusal_is_a_row(cases: list[ListedCase]) -> None:
     rows = read_data(make_case_list(cases))["rows"]
-    assert [(row["case"], row["side"], row["state"]) for row in rows] == [  # type: ignore[index, attr-defined]
+    assert [(row["case"], row["side"], row["state"]) for row in rows] == [
         ("a1", "right", "measured"),
         ("a1", "left", "measured"),
         ("b2", "left", "measured"),
         ("c3", "", "not measured"),
         ("c3", "", "left out"),
     ]
-    first = rows[0]  # type: ignore[index]
+    first = rows[0]
     assert first["values"] == ["10.25", "", ""]
     assert first["doubts"] == ["0.05", "", ""]
     assert first["warnings"] == ["metal", "head_not_separated"]
@@ -81,7 +81,7 @@ def test_the_page_needs_nothing_else_and_no_text_becomes_markup(cases: list[List
     assert "http" not in page.replace("http-equiv", "")
     assert "onerror=alert(1)>" not in page.replace("\\u003cimg src=x onerror=alert(1)>", "")
     assert page.count("</script>") == 2
-    assert read_data(page)["rows"][3]["text"] == HOSTILE  # type: ignore[index]
+    assert read_data(page)["rows"][3]["text"] == HOSTILE
 
 
 @pytest.mark.parametrize("side", [Side.RIGHT, Side.LEFT])

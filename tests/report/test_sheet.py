@@ -84,7 +84,7 @@ def test_every_letter_is_embedded(whole_sheet: bytes) -> None:
     reader, _ = _read(whole_sheet)
     seen = 0
     for page in reader.pages:
-        for font in page["/Resources"]["/Font"].values():  # type: ignore[index]
+        for font in page["/Resources"]["/Font"].values():
             for part in _find_descriptors(font.get_object()):
                 assert "/FontFile2" in part
                 seen += 1

@@ -26,7 +26,7 @@ def index(many: Path) -> Iterator[CaseIndex]:
 def read_all(index: CaseIndex, **asked: object) -> list[str]:
     names: list[str] = []
     while True:
-        told = index.read_page(ListQuery(page=len(names) // PAGE_ROWS, **asked))  # type: ignore[arg-type]
+        told = index.read_page(ListQuery(page=len(names) // PAGE_ROWS, **asked))
         names += [row["case"] for row in told["rows"]]
         if len(names) >= told["total"]:
             return names

@@ -71,9 +71,7 @@ def fetch(
             names = ", ".join(known) or "none"
             raise WrongUsageError(f"There is no archive {archive!r}; the file has: {names}.")
         by_patient = bool(patient) or patients
-        words = [*(accession or ()), *(patient or ()), *_read_list(listed)]
-        if not words or (by_patient and accession):
-            raise WrongUsageError("Name --accession, --patient or --list, one of these kinds.")
+        words = _gather_words(accession or [], patient or [], listed, by_patient=by_patient)
         told = fetch_studies(
             settings,
             known[archive],
@@ -83,6 +81,16 @@ def fetch(
             read=ReadSettings(all_series=all_series),
         )
         return _show(told, len(words), as_json=as_json)
+
+
+def _gather_words(
+    accession: list[str], patient: list[str], listed: Path | None, *, by_patient: bool
+) -> list[str]:
+    """Return all numbers that are asked for, which must be of one kind."""
+    words = [*accession, *patient, *_read_list(listed)]
+    if not words or (by_patient and accession):
+        raise WrongUsageError("Name --accession, --patient or --list, one of these kinds.")
+    return words
 
 
 def _read_list(file: Path | None) -> list[str]:

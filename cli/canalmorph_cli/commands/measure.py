@@ -3,13 +3,16 @@
 from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
 from canalmorph_cli.options import FactsOption
 from canalmorph_cli.parts import check_parts, refuse_wrong_words
+
+if TYPE_CHECKING:
+    from canalmorph.pipeline import Settings
 
 
 @turn_errors_into_status
@@ -88,14 +91,13 @@ def measure(
 
     Writes one page a scan, tables of all femora, masks, and why anything was not measured.
     """
+    # Long: most of it is its options.
     if dicom:
         check_parts("measure --dicom", ("highdicom",), "canalmorph[dicom]")
     from canalmorph.batch.clinic import ClinicTable, read_clinic_table
     from canalmorph.batch.engine import FittingEngine
     from canalmorph.batch.outcomes import BatchOptions
-    from canalmorph.batch.repeat import read_settings
     from canalmorph.batch.run import measure_inputs
-    from canalmorph.pipeline import Settings
     from canalmorph_cli.console import make_console
     from canalmorph_cli.progress import JsonLines, show_progress
     from canalmorph_cli.summary import judge_batch, print_batch, print_without_dicom
@@ -104,15 +106,7 @@ def measure(
         raise WrongUsageError("--workers and --scheduler exclude each other.")
     if case_timeout is not None and not case_timeout > 0:
         raise WrongUsageError(f"--case-timeout must be above 0 minutes, got {case_timeout:g}.")
-    if like is not None and (all_series or axial):
-        raise WrongUsageError("--like has all settings; leave out --all-series and --axial.")
-    settings = Settings() if like is None else read_settings(like)
-    if like is None:
-        settings = replace(
-            settings,
-            read=replace(settings.read, all_series=all_series),
-            measure=replace(settings.measure, axial=axial),
-        )
+    settings = _choose_settings(like, all_series=all_series, axial=axial)
     console = make_console()
     with refuse_wrong_words():
         clinic = ClinicTable() if facts is None else read_clinic_table(facts)
@@ -138,3 +132,20 @@ def measure(
         if dicom:
             print_without_dicom(console, result)
     return status
+
+
+def _choose_settings(like: Path | None, *, all_series: bool, axial: bool) -> "Settings":
+    """Return the settings that are asked for, or those of an earlier run."""
+    from canalmorph.batch.repeat import read_settings
+    from canalmorph.pipeline import Settings
+
+    if like is not None:
+        if all_series or axial:
+            raise WrongUsageError("--like has all settings; leave out --all-series and --axial.")
+        return read_settings(like)
+    usual = Settings()
+    return replace(
+        usual,
+        read=replace(usual.read, all_series=all_series),
+        measure=replace(usual.measure, axial=axial),
+    )
