@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 # first run on a new machine pays for the compiling; to start cold, remove those folders.
 os.environ.setdefault("NUMBA_NUM_THREADS", "1")
 os.environ.setdefault("MPLBACKEND", "Agg")
+os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")  # As the command line sets it.
 
 import numpy as np
 import pydicom

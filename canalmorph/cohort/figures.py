@@ -47,6 +47,9 @@ LABEL_CHARACTERS = 26
 #: More marks of one group are drawn as a sample of so many, evenly taken, so that a page stays
 #: small enough to be opened.
 MOST_MARKS = 1500
+#: A mean is drawn at levels that so many of a group's femora show: where only some do, it would be
+#: theirs, and leap. The table has every level with its number of femora.
+LEAST_SHARE_OF_GROUP = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +95,7 @@ def _draw_distribution(axes: Axes, name: str, groups: Sequence[Group]) -> None:
     values = [_known(group.femora[name].to_numpy()) for group in groups]
     bounds = CLASS_BOUNDS.get(name, ())
     every = np.concatenate([*values, np.array(bounds)])
-    edges = _choose_bins(np.concatenate(values))
+    edges = _choose_bins(values)
     for look, found in zip(_look_at(groups), values, strict=True):
         if not len(found):
             continue
@@ -119,13 +122,22 @@ def _draw_distribution(axes: Axes, name: str, groups: Sequence[Group]) -> None:
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def _choose_bins(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return edges of bins by the rule of Freedman and Diaconis, 5 to 40 of them."""
+def _choose_bins(groups: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Return edges of bins, 5 to 40 of them, by the rule of Freedman and Diaconis.
+
+    The group that it gives the narrowest bins decides: over groups that lie apart, all values
+    together would spread too far to show any of them.
+    """
+    values = np.concatenate(groups)
     low, high = float(values.min()), float(values.max())
     if low == high:
         return np.array([low - 0.5, low + 0.5])
-    spread = float(np.subtract(*np.quantile(values, [0.75, 0.25])))
-    width = 2 * spread / len(values) ** (1 / 3)
+    widths = [
+        2 * float(np.subtract(*np.quantile(found, [0.75, 0.25]))) / len(found) ** (1 / 3)
+        for found in groups
+        if len(found)
+    ]
+    width = min((width for width in widths if width > 0), default=0.0)
     n_bins = int(np.clip((high - low) / width if width > 0 else 5, 5, 40))
     return np.linspace(low, high, n_bins + 1)
 
@@ -153,18 +165,18 @@ def draw_profiles(summary: CohortSummary) -> str:
 
 
 def _draw_profile(axes: Axes, look: Look, profile: WidthProfile) -> None:
-    spread = np.nan_to_num(profile.sd)
+    drawn = profile.n >= LEAST_SHARE_OF_GROUP * profile.n.max(initial=0)
+    spread = np.where(drawn, np.nan_to_num(profile.sd), np.nan)
+    mean = np.where(drawn, profile.mean, np.nan)
     axes.fill_betweenx(
         profile.levels_mm,
-        profile.mean - spread,
-        profile.mean + spread,
+        mean - spread,
+        mean + spread,
         color=look.colour,
         alpha=0.13,
         linewidth=0,
     )
-    axes.plot(
-        profile.mean, profile.levels_mm, color=look.colour, linestyle=look.line, linewidth=1.6
-    )
+    axes.plot(mean, profile.levels_mm, color=look.colour, linestyle=look.line, linewidth=1.6)
 
 
 def draw_sides(summary: CohortSummary) -> str:

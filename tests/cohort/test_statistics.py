@@ -2,17 +2,22 @@
 
 import csv
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import scipy.stats
+from matplotlib.figure import Figure
 from statsmodels.stats.proportion import proportion_confint
 
+from canalmorph.cohort import figures
 from canalmorph.cohort.describe import NO_REASON, CohortSummary, describe_cohort
 from canalmorph.cohort.describe_page import write_describe_page
 from canalmorph.cohort.facts import Facts, read_facts
+from canalmorph.cohort.figures import draw_distributions, draw_profiles
+from canalmorph.cohort.profiles import WidthProfile
 from canalmorph.cohort.statistics import share_classes, summarise_numbers
 from canalmorph.cohort.summary_tables import write_summary_tables
 
@@ -249,3 +254,49 @@ def test_what_cannot_be_described_is_said(results: Path, words: dict[str, str], 
 def test_one_side_alone_needs_no_caution(results: Path) -> None:
     found = describe_cohort(results, where="side = right")
     assert found.remarks == ()
+
+
+@pytest.fixture
+def drawn(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
+    """Return the figures that become pictures from now on, before they are closed."""
+    kept: list[Figure] = []
+
+    def keep(figure: Figure, *, prefix: str, title: str) -> str:
+        kept.append(figure)
+        return title
+
+    monkeypatch.setattr(figures, "render_svg", keep)
+    return kept
+
+
+def test_groups_that_lie_apart_show_their_own_spread(
+    summary: CohortSummary, drawn: list[Figure]
+) -> None:
+    # Three groups of 50 with SD 0.1 around 2, 4 and 6. All together their quartiles are 4 apart,
+    # for which the rule gives bins of 1.5, wider than any of them.
+    generator = np.random.default_rng(3)
+    groups = []
+    for middle in (2.0, 4.0, 6.0):
+        femora = summary.groups[1].femora.iloc[[0] * 50].copy()
+        femora["cfi_ml"] = generator.normal(middle, 0.1, 50)
+        groups.append(replace(summary.groups[1], name=f"{middle}", femora=femora))
+    draw_distributions(replace(summary, groups=tuple(groups)))
+    steps = drawn[0].axes[0].patches[0].get_data()
+    assert 0.03 < np.diff(steps.edges)[0] < 0.15
+    assert steps.values.sum() == pytest.approx(100.0)
+
+
+def test_a_mean_is_drawn_where_nearly_all_of_the_group_are(
+    summary: CohortSummary, drawn: list[Figure]
+) -> None:
+    profile = WidthProfile(
+        column="canal_ml_mm",
+        levels_mm=np.array([-6.0, -4.0, -2.0, 0.0]),
+        n=np.array([3, 17, 18, 20]),
+        mean=np.array([30.0, 12.0, 11.0, 10.0]),
+        sd=np.ones(4),
+    )
+    group = replace(summary.groups[1], profiles=(profile,))
+    draw_profiles(replace(summary, groups=(group,)))
+    (line,) = drawn[0].axes[0].lines
+    assert np.array_equal(line.get_xdata(), [np.nan, np.nan, 11.0, 10.0], equal_nan=True)
