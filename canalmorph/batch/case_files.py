@@ -23,12 +23,16 @@ from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement
 from canalmorph.report.case_list import make_thumbnails
 from canalmorph.report.content import make_content
-from canalmorph.report.drawing import pause_collector
-from canalmorph.report.page import PAGE_NAME, write_page
+from canalmorph.report.parts import PAGE_NAME, SHEET_NAME, list_missing_parts
 from canalmorph.report.picture_file import PICTURES_NAME, write_pictures
 from canalmorph.report.pictures import FemurPictures, take_all_pictures
-from canalmorph.report.sheet import SHEET_NAME, write_sheet
 from canalmorph.results_errors import ResultsNotWritableError
+
+#: Cases are measured without the extra that draws their pages, too.
+if not list_missing_parts():
+    from canalmorph.report.drawing import pause_collector
+    from canalmorph.report.page import write_page
+    from canalmorph.report.sheet import write_sheet
 
 #: Warnings of a femur in which a person marked a fracture.
 _MARKED_BREAKS = frozenset({"fracture_marked", "neck_fracture_marked"})
@@ -48,6 +52,8 @@ def write_case(
     facts: ClinicFacts,
 ) -> None:
     """Write all files of a case; an earlier one of its name is replaced.
+
+    Pages are left out where what draws them is not installed; `redraw` makes them later.
 
     Parameters
     ----------
@@ -88,7 +94,8 @@ def write_case(
         pictures = take_all_pictures(case.femora, aligned)
         write_pictures(unfinished / PICTURES_NAME, pictures)
         write_clinic(unfinished / CLINIC_NAME, clinic)
-        write_reports(unfinished, case, pictures, clinic)
+        if not list_missing_parts():
+            write_reports(unfinished, case, pictures, clinic)
         if sources:
             _write_dicom(unfinished, measurement, volume, folder, sources, clinic.deidentified)
         # Names of files are hidden already, by a keyed hash, where they are to be hidden.

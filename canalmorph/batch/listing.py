@@ -9,10 +9,11 @@ from canalmorph.batch.shown import read_shown
 from canalmorph.export.files import write_atomically
 from canalmorph.model.corrections import Review
 from canalmorph.report.case_list import LIST_NAME, ListedCase, make_case_list
+from canalmorph.report.parts import PAGE_NAME, SHEET_NAME
 from canalmorph.results_errors import RecordUnreadableError, ResultsNotWritableError
 
 #: What a reader may open in a case's folder.
-PAGES = ("report.html", "report.pdf")
+PAGES = (PAGE_NAME, SHEET_NAME)
 
 
 def write_cohort_page(folder: ResultsFolder, ledger: Ledger) -> None:

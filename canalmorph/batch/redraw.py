@@ -24,9 +24,9 @@ from canalmorph.errors import CanalMorphError
 from canalmorph.export.files import write_atomically
 from canalmorph.model.corrections import Review
 from canalmorph.model.femur import Side
+from canalmorph.report.parts import SHEET_NAME
 from canalmorph.report.picture_file import PICTURES_NAME, read_pictures
 from canalmorph.report.pictures import FemurPictures, take_all_pictures
-from canalmorph.report.sheet import SHEET_NAME
 from canalmorph.results_errors import RecordUnreadableError, ResultsNotWritableError
 
 #: Of which state of the review the pages and objects of a case are.

@@ -20,8 +20,6 @@ from canalmorph.report.sections_figure import draw_section_figures
 from canalmorph.report.templating import load_template
 from canalmorph.report.widths_figure import draw_widths_figure
 
-PAGE_NAME = "report.html"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:

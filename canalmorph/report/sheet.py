@@ -30,7 +30,6 @@ from canalmorph.report.sheet_words import (
 from canalmorph.report.typeset import Paragraph, draw_column, set_column
 from canalmorph.report.widths_figure import draw_widths, plan_widths
 
-SHEET_NAME = "report.pdf"
 PT_PER_PX, CONTENTS = 0.6, "/Contents"
 #: Room of a side, its tallest film, and the side of a section. [px]
 SIDE_PX, FILM_PX, SECTION_PX = 640.0, 345.0, 170.0

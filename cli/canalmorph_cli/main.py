@@ -26,7 +26,6 @@ from canalmorph_cli.exits import ExitStatus
 app = typer.Typer(
     name="canalmorph",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     epilog="Exit status: 0 done, 1 bug or broken promise of verify, 2 wrong usage, "
@@ -54,6 +53,7 @@ for command in (
 def _print_version(wanted: bool) -> None:
     if wanted:
         print(f"canalmorph {canalmorph.__version__}")
+        print("Femoral canal morphology from CT. A measuring and teaching aid, no medical device.")
         raise typer.Exit(int(ExitStatus.DONE))
 
 
@@ -62,7 +62,10 @@ def describe_program(
     version: Annotated[
         bool,
         typer.Option(
-            "--version", help="Print the version and end.", is_eager=True, callback=_print_version
+            "--version",
+            help="Print the version and what this is, and end.",
+            is_eager=True,
+            callback=_print_version,
         ),
     ] = False,
 ) -> None:

@@ -7,9 +7,6 @@ from pathlib import Path
 
 from canalmorph_cli.exits import WrongUsageError
 
-#: What draws the pages, and the extra that brings it.
-DRAWING_PARTS, DRAWING_EXTRA = ("matplotlib", "jinja2"), "canalmorph[report]"
-
 
 def check_parts(command: str, parts: Sequence[str], extra: str) -> None:
     """Refuse to begin where the work could not be finished.

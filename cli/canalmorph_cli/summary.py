@@ -13,6 +13,7 @@ from canalmorph.batch.outcomes import BatchResult, CaseOutcome
 from canalmorph.export.rows import Row
 from canalmorph.model.results import Refusal
 from canalmorph.report.brief import summarise_shape
+from canalmorph.report.parts import DRAWING_EXTRA, PAGE_NAME, list_missing_parts
 from canalmorph_cli.console import write_line
 from canalmorph_cli.exits import ExitStatus
 from canalmorph_cli.words import (
@@ -55,7 +56,13 @@ def print_batch(console: Console, result: BatchResult) -> None:
         left_out = count_noun(len(result.left_out), "series", "series")
         lines.append(f"{left_out} left out (not needed, or no such images); refusals.csv says why.")
     lines += _describe_effort(result)
-    if n_femora <= MOST_ROWS:
+    missing = list_missing_parts()
+    if missing and measured:
+        lines.append(
+            f"No pages: {' and '.join(missing)} not installed; install {DRAWING_EXTRA}, then "
+            f"`canalmorph report {result.folder}` draws them."
+        )
+    elif n_femora <= MOST_ROWS:
         lines += [
             f"Report: {find_report(result, one.case_id)}  ({make_printable(one.source)})"
             for one in measured
@@ -81,7 +88,7 @@ def print_without_dicom(console: Console, result: BatchResult) -> None:
 
 def find_report(result: BatchResult, case_id: str) -> Path:
     """Return where the page of a case lies."""
-    return result.folder / "cases" / case_id / "report.html"
+    return result.folder / "cases" / case_id / PAGE_NAME
 
 
 def tabulate_femora(outcomes: Sequence[CaseOutcome]) -> Table:

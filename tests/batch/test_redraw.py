@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+from canalmorph.batch import case_files
 from canalmorph.batch.clinic import ClinicTable, read_clinic, read_clinic_table
 from canalmorph.batch.outcomes import BatchOptions, MeasureScan
 from canalmorph.batch.redraw import redraw_cases
@@ -70,6 +71,25 @@ def test_pages_drawn_again_are_the_same(results: Path) -> None:
     again = {name: (case / name).read_bytes() for name in PAGES}
     list(redraw_cases(results))
     assert {name: (case / name).read_bytes() for name in PAGES} == again
+
+
+def test_without_what_draws_pages_everything_else_is_there(
+    tmp_path: Path,
+    small_dicom: Path,
+    known_measure: MeasureScan,
+    monkeypatch: pytest.MonkeyPatch,
+    measured: Path,
+) -> None:
+    monkeypatch.setattr(case_files, "list_missing_parts", lambda: ("matplotlib",))
+    measure_inputs([small_dicom], tmp_path, Settings(), measure=known_measure)
+    whole, bare = (
+        {path.name for path in _get_case(results).iterdir()} for results in (measured, tmp_path)
+    )
+    # Drawing pages again needs nothing more.
+    assert whole - bare == set(PAGES)
+    assert not bare - whole
+    assert (tmp_path / "femurs.csv").read_text("utf-8").count("\n") == 2
+    assert PAGES[0] not in (tmp_path / "cohort.html").read_text("utf-8")
 
 
 @pytest.mark.parametrize("key", ["case_id", "series"])

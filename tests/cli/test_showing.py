@@ -130,6 +130,16 @@ def test_the_table_fits_a_narrow_terminal() -> None:
     assert max(map(len, stream.getvalue().splitlines())) <= 80
 
 
+def test_a_run_without_pages_says_how_to_have_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    result = make_result(MEASURED)
+    assert "Report: " in show(result)
+    monkeypatch.setattr("canalmorph_cli.summary.list_missing_parts", lambda: ("matplotlib",))
+    said = " ".join(show(result).split())
+    assert "Report: " not in said
+    assert "matplotlib not installed; install canalmorph[report]" in said
+    assert "canalmorph report" in said
+
+
 def run_progress(console: Console) -> None:
     with show_progress(console, debug=False) as listener:
         listener.show_survey(12)

@@ -8,6 +8,7 @@ import pkgutil
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -180,6 +181,27 @@ def test_slow_imports_wait_until_a_command_needs_them() -> None:
     assert said.strip() == "[]"
 
 
+def test_what_measures_needs_no_extra() -> None:
+    with open(Path(canalmorph.__file__).parents[1] / "pyproject.toml", "rb") as file:
+        project = tomllib.load(file)["project"]
+    core, extras = project["dependencies"], project["optional-dependencies"]
+    groups = [group for name, group in extras.items() if name != "test"]
+    absent = {
+        re.split(r"[\[>=]", line)[0].replace("-", "_")
+        for group in groups
+        for line in group
+        if not line.startswith("canalmorph[")
+    }
+    assert not absent & {re.split(r"[\[>=]", line)[0].lower() for line in core}
+    # A module that is None cannot be imported, and cannot be found.
+    code = (
+        f"import sys; sys.modules.update(dict.fromkeys({sorted(absent)})); "
+        "import canalmorph.batch.run, canalmorph.batch.worker, canalmorph_cli.main, "
+        "canalmorph_cli.summary, canalmorph_cli.progress, canalmorph_phantoms.write"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
 def read_words(path: Path) -> str:
     return path.read_text("utf-8")
 
@@ -241,7 +263,5 @@ def test_every_module_states_its_rule(project_folder: Path) -> None:
 
 
 def test_library_version_is_the_packages(project_folder: Path) -> None:
-    import tomllib
-
     with open(project_folder / "pyproject.toml", "rb") as file:
         assert tomllib.load(file)["project"]["version"] == canalmorph.__version__

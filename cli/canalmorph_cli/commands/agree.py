@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from canalmorph.report.parts import DRAWING_PARTS
 from canalmorph_cli.exits import ExitStatus, turn_errors_into_status
-from canalmorph_cli.parts import DRAWING_PARTS, check_parts, make_folder, refuse_wrong_words
+from canalmorph_cli.parts import check_parts, make_folder, refuse_wrong_words
 
 if TYPE_CHECKING:
     from rich.table import Table

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from canalmorph.report.parts import DRAWING_PARTS
 from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
 from canalmorph_cli.options import FactsOption
 from canalmorph_cli.parts import check_parts, refuse_wrong_words
@@ -93,7 +94,7 @@ def measure(
     """
     # Long: most of it is its options.
     if dicom:
-        check_parts("measure --dicom", ("highdicom",), "canalmorph[dicom]")
+        check_parts("measure --dicom", ("highdicom", *DRAWING_PARTS), "canalmorph[dicom]")
     from canalmorph.batch.clinic import ClinicTable, read_clinic_table
     from canalmorph.batch.engine import FittingEngine
     from canalmorph.batch.outcomes import BatchOptions

@@ -7,8 +7,9 @@ from typing import Annotated
 
 import typer
 
+from canalmorph.report.parts import DRAWING_PARTS
 from canalmorph_cli.exits import ExitStatus, say_error, turn_errors_into_status
-from canalmorph_cli.parts import DRAWING_PARTS, check_parts, refuse_wrong_words
+from canalmorph_cli.parts import check_parts, refuse_wrong_words
 
 NETWORK_PARTS, NETWORK_EXTRA = (
     ("pynetdicom", "dicomweb_client", "highdicom"),

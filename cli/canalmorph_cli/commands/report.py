@@ -5,9 +5,10 @@ from typing import Annotated
 
 import typer
 
+from canalmorph.report.parts import DRAWING_EXTRA, DRAWING_PARTS
 from canalmorph_cli.exits import ExitStatus, turn_errors_into_status
 from canalmorph_cli.options import FactsOption
-from canalmorph_cli.parts import DRAWING_EXTRA, DRAWING_PARTS, check_parts, refuse_wrong_words
+from canalmorph_cli.parts import check_parts, refuse_wrong_words
 
 
 @turn_errors_into_status

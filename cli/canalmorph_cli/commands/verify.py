@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from canalmorph.report.parts import DRAWING_EXTRA, DRAWING_PARTS
 from canalmorph_cli.exits import ExitStatus, turn_errors_into_status
-from canalmorph_cli.parts import DRAWING_EXTRA, DRAWING_PARTS, check_parts, make_folder
+from canalmorph_cli.parts import check_parts, make_folder
 
 if TYPE_CHECKING:
     from rich.console import Console
