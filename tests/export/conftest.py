@@ -4,10 +4,11 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from calibrations import USUAL
 
 from canalmorph.flags import Quality
 from canalmorph.model.columns import FEMUR_COLUMNS, SECTION_COLUMNS
-from canalmorph.model.femur import Calibration, FemurFrame, HeadSphere, Plane, Side
+from canalmorph.model.femur import FemurFrame, HeadSphere, Plane, Side
 from canalmorph.model.results import (
     CanalIndices,
     CanalProfile,
@@ -69,19 +70,7 @@ def _make_profile(side: Side) -> CanalProfile:
         facts={"head_diameter_mm": Measurement(value=46.0, u=0.2)},
         level_u_mm=0.6,
         isthmus_in_view=True,
-        calibration=Calibration(
-            cortex_hu=1500.0,
-            cortex_u_hu=40.0,
-            shared_u_hu=30.0,
-            blur_in_plane_mm=0.5,
-            blur_through_plane_mm=0.6,
-            blur_through_plane_u_mm=0.1,
-            blur_u_mm=0.05,
-            enhancement=0.0,
-            enhancement_u=0.04,
-            noise_hu=20.0,
-            n_rays=400,
-        ),
+        calibration=USUAL,
     )
 
 

@@ -7,12 +7,12 @@ from pathlib import Path
 import nibabel
 import numpy as np
 import pytest
+from calibrations import USUAL
 from numpy.typing import NDArray
 
 from canalmorph.export.masks import make_masks, write_masks
 from canalmorph.model.femur import (
     AlignedFemur,
-    Calibration,
     Cortex,
     Femur,
     FemurFrame,
@@ -81,19 +81,7 @@ def make_tube() -> Callable[..., AlignedFemur]:
             outer_shared_u_mm=np.zeros(outer.shape[:2]),
             canal_shared_u_mm=np.zeros(outer.shape[:2]),
             quality=np.zeros(len(heights), dtype=np.int64),
-            calibration=Calibration(
-                cortex_hu=1500.0,
-                cortex_u_hu=1.0,
-                shared_u_hu=30.0,
-                blur_in_plane_mm=0.5,
-                blur_through_plane_mm=0.5,
-                blur_through_plane_u_mm=0.1,
-                blur_u_mm=0.1,
-                enhancement=0.0,
-                enhancement_u=0.02,
-                noise_hu=10.0,
-                n_rays=10,
-            ),
+            calibration=USUAL,
         )
         frame = FemurFrame(
             origin_lps_mm=np.zeros(3),

@@ -4,8 +4,9 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 import pytest
+from calibrations import USUAL
 
-from canalmorph.model.femur import Calibration, FemurFrame, Plane, Side
+from canalmorph.model.femur import FemurFrame, Plane, Side
 from canalmorph.model.results import CanalProfile, Measurement
 
 #: A width at a level. [mm, mm]
@@ -68,19 +69,7 @@ def make_profile() -> Callable[..., CanalProfile]:
             facts=facts or {},
             level_u_mm=level_u_mm,
             isthmus_in_view=isthmus_in_view,
-            calibration=Calibration(
-                cortex_hu=1600.0,
-                cortex_u_hu=20.0,
-                shared_u_hu=30.0,
-                blur_in_plane_mm=0.6,
-                blur_through_plane_mm=0.5,
-                blur_through_plane_u_mm=0.1,
-                blur_u_mm=0.03,
-                enhancement=0.0,
-                enhancement_u=0.04,
-                noise_hu=15.0,
-                n_rays=500,
-            ),
+            calibration=USUAL,
         )
 
     return make

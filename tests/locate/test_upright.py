@@ -31,17 +31,6 @@ def register(volume: CtVolume, x: int, y: int, z: int) -> CtVolume:
 
 
 @pytest.fixture(scope="module")
-def whole_right() -> CtVolume:
-    """Return a right femur from the head to the condyles in voxels of 2 x 2 x 2.5 mm."""
-    small = SMALL["small_right"]
-    scanner = replace(
-        small.scanner, pixel_mm=2.0, slice_spacing_mm=2.5, slice_thickness_mm=2.5,
-        z_range_mm=(-430.0, 42.0), x_range_mm=(-155.0, -15.0), y_range_mm=(-75.0, 75.0),
-    )  # fmt: skip
-    return build_scan(replace(small, name="whole_right_coarse", scanner=scanner)).volume
-
-
-@pytest.fixture(scope="module")
 def thigh() -> PhantomResult:
     """Return both hips in coarse voxels, the body apart from the border, without a table."""
     pair = SMALL["small_pair"]
@@ -62,12 +51,12 @@ def put_table(volume: CtVolume, y_mm: float) -> CtVolume:
     return replace(volume, voxels_hu=voxels)
 
 
-def test_heads_below_the_knees_are_refused(whole_right: CtVolume) -> None:
+def test_heads_below_the_knees_are_refused(whole: CtVolume) -> None:
     """Registered head first while the patient lay feet first: x and z negated, or y and z."""
     for signs in ((-1, 1, -1), (1, -1, -1)):
         with pytest.raises(RegistrationContradictionError, match="head lies below") as refusal:
-            locate(register(whole_right, *signs))
-        assert refusal.value.source == whole_right.facts.source
+            locate(register(whole, *signs))
+        assert refusal.value.source == whole.facts.source
         assert "not certified" in str(refusal.value)
 
 
@@ -76,8 +65,8 @@ def test_a_hip_scan_upside_down_is_refused(small_right: PhantomResult) -> None:
         locate(register(small_right.volume, -1, 1, -1))
 
 
-def test_condyles_are_no_head_and_refuse_no_sound_scan(whole_right: CtVolume) -> None:
-    (femur,) = locate(whole_right)
+def test_condyles_are_no_head_and_refuse_no_sound_scan(whole: CtVolume) -> None:
+    (femur,) = locate(whole)
     assert femur.side is Side.RIGHT
     assert femur.head is not None
     # The head's centre lies at (-88, 0, 0); voxels of 2 x 2 x 2.5 mm.

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from calibrations import USUAL
 
 from canalmorph.model.femur import (
     AlignedFemur,
-    Calibration,
     Cortex,
     Femur,
     FemurFrame,
@@ -90,19 +90,7 @@ def make_aligned() -> Callable[..., AlignedFemur]:
             head=head,
             shaft_leaves_scan=True,
         )
-        calibration = Calibration(
-            cortex_hu=1600.0,
-            cortex_u_hu=20.0,
-            shared_u_hu=30.0,
-            blur_in_plane_mm=0.6,
-            blur_through_plane_mm=0.5,
-            blur_through_plane_u_mm=0.1,
-            blur_u_mm=0.03,
-            enhancement=0.0,
-            enhancement_u=0.02,
-            noise_hu=15.0,
-            n_rays=500,
-        )
+        calibration = USUAL
         u = np.full((len(levels), N_RAYS), point_u_mm)
         cortex = Cortex(
             femur=femur,

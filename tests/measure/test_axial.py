@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from calibrations import USUAL
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
@@ -14,7 +15,6 @@ from canalmorph.measure.settings import MeasureSettings
 from canalmorph.model.columns import AXIAL_COLUMNS, SECTION_COLUMNS
 from canalmorph.model.femur import (
     AlignedFemur,
-    Calibration,
     Cortex,
     Femur,
     FemurFrame,
@@ -95,19 +95,7 @@ def make_tube(
         outer_shared_u_mm=np.zeros_like(u_mm),
         canal_shared_u_mm=np.zeros_like(u_mm),
         quality=quality,
-        calibration=Calibration(
-            cortex_hu=1600.0,
-            cortex_u_hu=50.0,
-            shared_u_hu=30.0,
-            blur_in_plane_mm=0.5,
-            blur_through_plane_mm=0.5,
-            blur_through_plane_u_mm=0.1,
-            blur_u_mm=0.05,
-            enhancement=0.0,
-            enhancement_u=0.02,
-            noise_hu=10.0,
-            n_rays=100,
-        ),
+        calibration=USUAL,
     )
     return AlignedFemur(
         cortex=cortex,

@@ -5,9 +5,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from calibrations import USUAL
 
 from canalmorph.indices.compute import compute_indices
-from canalmorph.model.femur import Calibration, FemurFrame, Plane, Side
+from canalmorph.model.femur import FemurFrame, Plane, Side
 from canalmorph.model.results import CanalIndices, CanalProfile, Measurement
 from canalmorph.published import CANAL_BONE_RATIO_OSTEOPOROTIC, CANAL_ML_PROFILE_MM
 
@@ -68,19 +69,7 @@ def make_profile(levels_mm: np.ndarray, canal_mm: np.ndarray, outer_mm: np.ndarr
         facts={},
         level_u_mm=0.3,
         isthmus_in_view=True,
-        calibration=Calibration(
-            cortex_hu=1650.0,
-            cortex_u_hu=30.0,
-            shared_u_hu=30.0,
-            blur_in_plane_mm=0.6,
-            blur_through_plane_mm=0.5,
-            blur_through_plane_u_mm=0.1,
-            blur_u_mm=0.03,
-            enhancement=0.0,
-            enhancement_u=0.02,
-            noise_hu=15.0,
-            n_rays=1000,
-        ),
+        calibration=USUAL,
     )
 
 

@@ -24,7 +24,7 @@ pytestmark = [pytest.mark.outside_data, pytest.mark.slow]
 #: Distance of the samples of the solid, and of the voxels made of them. [mm]
 FINE_MM, BLOCK = 0.4, 2
 SHELL_MM, SHAFT_WALL_MM, BLUR_MM = 1.2, 4.0, 0.5
-#: The issue's bounds for agreement. [mm, deg]
+#: How far ways to mark may differ that mean the same. [mm, deg]
 CENTRE_MM, RADIUS_MM, ANGLE_DEG = 1.0, 1.0, 3.0
 
 

@@ -5,12 +5,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from calibrations import USUAL
 
 from canalmorph.femur_errors import ShaftTooShortError
 from canalmorph.flags import Quality
 from canalmorph.geometry.outlines import find_area
 from canalmorph.geometry.tubes import cut_tube
-from canalmorph.model.femur import Calibration, Cortex
+from canalmorph.model.femur import Cortex
 from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.segment.blur import (
     blur_along_rays_mm,
@@ -107,19 +108,8 @@ def make_crop(*sides_mm: float) -> CtVolume:
 
 @pytest.mark.parametrize("uneven_mm", [0.0, 0.7])
 def test_blur_along_rays_is_stretched_by_slant(uneven_mm: float) -> None:
-    calibration = Calibration(
-        cortex_hu=1600.0,
-        cortex_u_hu=20.0,
-        shared_u_hu=30.0,
-        blur_in_plane_mm=0.5,
-        blur_through_plane_mm=0.9,
-        blur_uneven_mm=uneven_mm,
-        blur_through_plane_u_mm=0.1,
-        blur_u_mm=0.02,
-        enhancement=0.0,
-        enhancement_u=0.02,
-        noise_hu=15.0,
-        n_rays=500,
+    calibration = replace(
+        USUAL, blur_in_plane_mm=0.5, blur_through_plane_mm=0.9, blur_uneven_mm=uneven_mm
     )
     tilt = np.radians(40.0)
     normals = np.array([[1.0, 0, 0], [np.cos(tilt), 0, np.sin(tilt)], [0, 0, 1.0], [0, 1.0, 0]])

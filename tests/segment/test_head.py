@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from calibrations import USUAL
 
 from canalmorph.locate.heads import find_heads
-from canalmorph.model.femur import Calibration, Femur, HeadSphere, Side
+from canalmorph.model.femur import Femur, HeadSphere, Side
 from canalmorph.model.volume import CtVolume
 from canalmorph.segment.blur import declare_through_plane_blur_mm
 from canalmorph.segment.head import NOT_ROUND_CENTRE_U_MM, ROUND_SHARE, refine_head
@@ -14,7 +15,7 @@ from canalmorph_phantoms.build import rasterise_scan
 from canalmorph_phantoms.catalogue import CATALOGUE
 from canalmorph_phantoms.spec import PhantomScan, PlacedFemur, Scanner
 
-#: The issue's bars. [mm]
+#: What is promised of a head. [mm]
 CENTRE_BAR_MM, DIAMETER_BAR_MM, FUSED_BAR_MM = 0.4, 0.5, 1.5
 #: A field of view that holds the hip of a right femur, whose head's centre is at (-88, 0, 0).
 HIP = Scanner(
@@ -43,18 +44,10 @@ def refine(volume: CtVolume, *, mirrored: bool = False) -> HeadSphere:
     # The mirrored grid runs the other way; voting needs only a box that holds it.
     first = find_heads(volume.voxels_hu, affine, corners[:, :3], (16.0, 32.0))[0]
     in_plane = np.sqrt(HIP.blur_in_plane_mm**2 + HIP.pixel_mm**2 * (1 / 12 + 1 / 6))
-    calibration = Calibration(
-        cortex_hu=1650.0,
-        cortex_u_hu=30.0,
-        shared_u_hu=30.0,
+    calibration = replace(
+        USUAL,
         blur_in_plane_mm=float(in_plane),
         blur_through_plane_mm=declare_through_plane_blur_mm(volume),
-        blur_through_plane_u_mm=0.1,
-        blur_u_mm=0.03,
-        enhancement=0.0,
-        enhancement_u=0.02,
-        noise_hu=20.0,
-        n_rays=500,
     )
     femur = Femur(
         side=Side.LEFT if mirrored else Side.RIGHT,

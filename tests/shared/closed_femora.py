@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from calibrations import USUAL
 from numpy.typing import NDArray
 
 from canalmorph.advise.fixation import advise_fixation
@@ -12,7 +13,6 @@ from canalmorph.indices.sides import compare_sides
 from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.femur import (
     AlignedFemur,
-    Calibration,
     Cortex,
     Femur,
     FemurFrame,
@@ -34,19 +34,7 @@ from canalmorph.report.pictures import FemurPictures, take_all_pictures
 
 VOXEL_MM = 1.5
 HEAD_MM = (38.0, -6.0, 52.0, 22.0)  # medial, posterior, level, radius
-CALIBRATION = Calibration(
-    cortex_hu=1500.0,
-    cortex_u_hu=40.0,
-    shared_u_hu=30.0,
-    blur_in_plane_mm=0.5,
-    blur_through_plane_mm=0.6,
-    blur_through_plane_u_mm=0.1,
-    blur_u_mm=0.05,
-    enhancement=0.0,
-    enhancement_u=0.02,
-    noise_hu=20.0,
-    n_rays=400,
-)
+CALIBRATION = replace(USUAL, cortex_hu=1500.0, blur_in_plane_mm=0.5, blur_through_plane_mm=0.6)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
