@@ -29,9 +29,9 @@ def make_measured(name: str, unit: str, definition: str, source: str = "") -> Co
     return Column(name=name, unit=unit, definition=definition, source=source, measured=True)
 
 
-def make_text(name: str, definition: str) -> Column:
+def make_text(name: str, definition: str, source: str = "") -> Column:
     """Return a column of text."""
-    return Column(name=name, unit="", definition=definition)
+    return Column(name=name, unit="", definition=definition, source=source)
 
 
 #: Levels whose widths are columns, by the name that stands in the column. [mm]

@@ -235,6 +235,7 @@ FEMUR_COLUMNS = (
     make_text(
         "torsion_method",
         "Between which axes torsion_deg stands; methods differ by up to 11 degrees.",
+        "torsion_methods",
     ),
     make_measured(
         "torsion_transepicondylar_deg",

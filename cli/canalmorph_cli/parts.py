@@ -19,7 +19,7 @@ def check_parts(command: str, parts: Sequence[str], extra: str) -> None:
     missing = [part for part in parts if find_spec(part) is None]
     if missing:
         raise WrongUsageError(
-            f"{command} needs {' and '.join(missing)}, which is not installed; install {extra}."
+            f"{command} needs {' and '.join(missing)}, not installed here; install {extra}."
         )
 
 

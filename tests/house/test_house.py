@@ -17,8 +17,6 @@ import pytest
 import canalmorph
 from canalmorph.errors import CanalMorphError
 from canalmorph.model import columns
-from canalmorph.model.column import Column
-from canalmorph.published import BIBLIOGRAPHY
 
 TOP_LEVEL = {
     "README.md",
@@ -139,20 +137,6 @@ def test_every_error_has_a_code_of_its_own() -> None:
         assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", code), code
 
 
-def test_sources_of_columns_are_in_the_bibliography() -> None:
-    registries = [
-        value
-        for name, value in vars(columns).items()
-        if name.endswith("_COLUMNS") and not name.startswith("_")
-    ]
-    assert len(registries) >= 4
-    listed = [column for registry in registries for column in registry]
-    for column in listed:
-        assert isinstance(column, Column)
-        assert not column.source or column.source in BIBLIOGRAPHY, column.name
-        assert column.definition.endswith("."), column.name
-
-
 @pytest.mark.parametrize("registry", ["FEMUR_COLUMNS", "SECTION_COLUMNS", "REFUSAL_COLUMNS"])
 def test_column_names_are_unique(registry: str) -> None:
     names = [column.name for column in vars(columns)[registry]]
@@ -181,8 +165,8 @@ def test_slow_imports_wait_until_a_command_needs_them() -> None:
     assert said.strip() == "[]"
 
 
-def test_what_measures_needs_no_extra() -> None:
-    with open(Path(canalmorph.__file__).parents[1] / "pyproject.toml", "rb") as file:
+def test_what_measures_needs_no_extra(project_folder: Path) -> None:
+    with open(project_folder / "pyproject.toml", "rb") as file:
         project = tomllib.load(file)["project"]
     core, extras = project["dependencies"], project["optional-dependencies"]
     groups = [group for name, group in extras.items() if name != "test"]

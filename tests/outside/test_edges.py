@@ -36,7 +36,7 @@ TABLE = [
 #: derived from the model. [mm: HU]
 PEAK_HU = {0.5: 652.0, 1.0: 1161.0, 1.5: 1473.0, 2.0: 1623.0, 3.0: 1695.0}
 
-#: Over-reading of thin shells of a spine phantom in plane: Prevrhal et al., Med Phys 2003;30:1,
+#: Over-reading of thin shells of a spine phantom in plane: prevrhal_2003 in the bibliography,
 #: which states an agreement of model and measurement of 0.17 mm. [mm: mm]
 PREVRHAL_BIAS_MM = {0.5: 0.68, 1.0: 0.27, 1.5: 0.06}
 #: The blur that reproduces them best. [mm]
