@@ -29,6 +29,9 @@ GRAIN_HU = 40.0
 LEAST_GAP_MM = 0.5
 #: A space that fills up to less than this under the shell's density is bone too.
 LARGEST_GAP_SHARE = 0.45
+#: Nor has a ray one that meets no socket's edge and bone all the same, this far behind the edge it
+#: found: that is the outer edge of head and socket in one. No soft part is as dense. [mm, HU]
+BEHIND_MM, BONE_HU = (1.5, 4.0), 150.0
 N_ITERATIONS = 14
 #: A ray is done when a step gains less of its sum of squares than this, in units of its noise: the
 #: edge is then within a hundredth of its uncertainty. Nor does one go on that is damped so much.
@@ -46,13 +49,17 @@ class HeadEdges:
     gap_mm : (n,) float array
         Width of the joint space; infinite where no socket is near. [mm]
     fused : (n,) bool array
-        Rays on which head and socket could not be told apart.
+        Rays on which head and socket could not be told apart. Those that met bone behind an edge
+        have that edge all the same: it may be the head's.
+    gone : (n,) bool array
+        Rays that met the socket alone, with soft parts before it: the head is not there.
     """
 
     edge_mm: NDArray[np.float64]
     u_mm: NDArray[np.float64]
     gap_mm: NDArray[np.float64]
     fused: NDArray[np.bool_]
+    gone: NDArray[np.bool_]
 
 
 def fit_head_edges(
@@ -100,12 +107,32 @@ def fit_head_edges(
     good = whole & ~fused & (contrast > 200.0) & (rms < 0.2 * contrast)
     good &= np.abs(parameters[:, X_OUT] - radius_mm) < 3.0
     good &= parameters[:, X_OUT] - parameters[:, X_IN] > 0.1
+    before_bone = good & ~has_socket & _is_bone_behind(values, x, seen, parameters[:, X_OUT])
+    # With soft parts before it, too, that wall is the socket's alone: a part of the head is gone.
+    socket_alone = before_bone & (parameters[:, Y_IN] < BONE_HU)
+    one_wall = before_bone & ~socket_alone
+    good &= ~socket_alone
+    gap[one_wall] = 0.0
     return HeadEdges(
         edge_mm=np.where(good, parameters[:, X_OUT], np.nan),
         u_mm=np.where(good, u, np.nan),
         gap_mm=gap,
-        fused=fused,
+        fused=fused | one_wall,
+        gone=socket_alone,
     )
+
+
+def _is_bone_behind(
+    values: NDArray[np.float64],
+    x: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    edge_mm: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Return on which rays bone lies behind the head's edge."""
+    behind = x - edge_mm[:, None]
+    looked = seen & (behind > BEHIND_MM[0]) & (behind < BEHIND_MM[1])
+    mean = (values * looked).sum(1) / np.maximum(looked.sum(1), 1)
+    return np.asarray(mean > BONE_HU)
 
 
 def _find_sockets(

@@ -5,12 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from calibrations import USUAL
+from scipy.special import ndtr
 
 from canalmorph.locate.heads import find_heads
 from canalmorph.model.femur import Femur, HeadSphere, Side
 from canalmorph.model.volume import CtVolume
 from canalmorph.segment.blur import declare_through_plane_blur_mm
-from canalmorph.segment.head import NOT_ROUND_CENTRE_U_MM, ROUND_SHARE, refine_head
+from canalmorph.segment.head import refine_head
+from canalmorph.segment.head_edges import fit_head_edges
 from canalmorph_phantoms.build import rasterise_scan
 from canalmorph_phantoms.catalogue import CATALOGUE
 from canalmorph_phantoms.spec import PhantomScan, PlacedFemur, Scanner
@@ -70,6 +72,13 @@ def find_errors(femur: PlacedFemur, sphere: HeadSphere) -> tuple[float, float]:
     return centre, 2 * (sphere.radius_mm - femur.shape.head_radius_mm)
 
 
+def find_arms(volume: CtVolume) -> np.ndarray:
+    """Return where each voxel lies from the head's centre [mm]."""
+    index = np.indices(volume.voxels_hu.shape).reshape(3, -1)
+    points = (volume.index_to_lps_mm[:3, :3] @ index).T + volume.index_to_lps_mm[:3, 3]
+    return points - [-88.0, 0.0, 0.0]
+
+
 @pytest.mark.parametrize("slice_mm", [0.8, 1.25])
 @pytest.mark.parametrize("gap_mm", [1.0, 2.0, 4.0])
 def test_a_head_in_its_socket_has_its_place_and_size(gap_mm: float, slice_mm: float) -> None:
@@ -121,32 +130,84 @@ def test_a_fused_joint_is_right_or_flagged(joint: dict[str, float]) -> None:
 def test_a_solid_joint_has_no_head_of_its_own() -> None:
     """Bone all around the head: the rays that leave it at the neck alone are too few."""
     _, volume = make_hip(joint_gap_mm=2.0)
-    index = np.indices(volume.voxels_hu.shape).reshape(3, -1)
-    points = (volume.index_to_lps_mm[:3, :3] @ index).T + volume.index_to_lps_mm[:3, 3]
-    distance = np.linalg.norm(points - [-88.0, 0.0, 0.0], axis=1).reshape(volume.voxels_hu.shape)
+    arm = find_arms(volume)
+    distance = np.linalg.norm(arm, axis=1).reshape(volume.voxels_hu.shape)
     voxels = volume.voxels_hu.copy()
     # The joint space and all beyond it filled, but for the lower fifth of the sphere.
-    height = points[:, 2].reshape(voxels.shape)
+    height = arm[:, 2].reshape(voxels.shape)
     voxels[(distance > 22.0) & (height > -14.0)] = 900
     sphere = refine(replace(volume, voxels_hu=voxels))
     assert not sphere.separated
 
 
-def test_a_flattened_head_says_that_it_is_no_sphere() -> None:
-    """A quarter of the sphere cut off, as in a collapsed head: 10 of 23 mm above its centre."""
+@pytest.mark.parametrize("left_mm", [5.0, 10.0])
+def test_what_is_left_of_a_collapsed_head_gives_its_sphere(left_mm: float) -> None:
+    """The sphere of 23 mm ends so far above its centre: a quarter to two fifths of it are gone."""
     femur, volume = make_hip(joint_gap_mm=2.0)
-    index = np.indices(volume.voxels_hu.shape).reshape(3, -1)
-    points = (volume.index_to_lps_mm[:3, :3] @ index).T + volume.index_to_lps_mm[:3, 3]
-    arm = points - [-88.0, 0.0, 0.0]
-    gone = (arm[:, 2] > 10.0) & (np.linalg.norm(arm, axis=1) < femur.shape.head_radius_mm + 1.0)
+    arm = find_arms(volume)
+    gone = (arm[:, 2] > left_mm) & (np.linalg.norm(arm, axis=1) < femur.shape.head_radius_mm + 1.0)
     voxels = volume.voxels_hu.copy()
     voxels[gone.reshape(voxels.shape)] = 60
     sphere = refine(replace(volume, voxels_hu=voxels))
-    assert sphere.inlier_share < ROUND_SHARE
-    assert not sphere.is_round
-    assert sphere.centre_u_mm >= NOT_ROUND_CENTRE_U_MM
+    centre, diameter = find_errors(femur, sphere)
+    # The socket's wall, which rays through the missing part meet, is no edge of the head.
+    assert centre < CENTRE_BAR_MM
+    assert abs(diameter) < DIAMETER_BAR_MM
+    assert sphere.inlier_share < 0.65
+
+
+@pytest.mark.parametrize(
+    "flat_mm", [6.0, *(pytest.param(flat, marks=pytest.mark.slow) for flat in (2.0, 4.0))]
+)
+def test_a_flattened_head_is_uncertain_or_not_given(flat_mm: float) -> None:
+    """The upper half an ellipsoid, lower than the sphere by so much, under a shell of 1.3 mm."""
+    femur, volume = make_hip(joint_gap_mm=2.0)
+    arm, radius_mm = find_arms(volume), femur.shape.head_radius_mm
+    upper = arm[:, 2] > 0
+    height = np.linalg.norm(arm * [1.0, 1.0, radius_mm / (radius_mm - flat_mm)], axis=1)
+    voxels = volume.voxels_hu.copy().ravel()
+    voxels[upper & (height > radius_mm) & (np.linalg.norm(arm, axis=1) < radius_mm + 1.0)] = 60
+    voxels[upper & (height <= radius_mm) & (height > radius_mm - 1.3)] = 1400
+    sphere = refine(replace(volume, voxels_hu=voxels.reshape(volume.voxels_hu.shape)))
     centre, _ = find_errors(femur, sphere)
-    assert centre < 3 * np.sqrt(3.0) * sphere.centre_u_mm
+    assert not sphere.separated or centre < 3 * np.sqrt(3.0) * sphere.centre_u_mm
+    # Such a sphere is a matter of choice by some half of what the head lacks.
+    assert sphere.centre_u_mm > 0.1 * flat_mm
+
+
+@pytest.mark.parametrize(
+    ("inside_hu", "outside_hu", "fused", "gone"),
+    [
+        pytest.param(250.0, 60.0, False, False, id="soft parts behind"),
+        pytest.param(250.0, 300.0, True, False, id="head and socket are one wall"),
+        pytest.param(60.0, 300.0, False, True, id="the socket alone"),
+    ],
+)
+def test_what_lies_behind_a_wall_tells_whose_it_is(
+    inside_hu: float, outside_hu: float, fused: bool, gone: bool
+) -> None:
+    # A wall of 2 mm that ends 23 mm from the centre, blurred by 0.7 mm.
+    places_mm = 14.0 + 0.3 * np.arange(64)
+    inner, outer = (ndtr((places_mm - edge) / 0.7) for edge in (21.0, 23.0))
+    profile = inside_hu + (1400.0 - inside_hu) * inner + (outside_hu - 1400.0) * outer
+    edges = fit_head_edges(
+        np.tile(profile, (3, 1)).astype(np.float32),
+        14.0,
+        0.3,
+        np.full(3, 23.2),
+        np.full(3, 0.7),
+        shell_hu=1400.0,
+        noise_hu=15.0,
+        kernel=(0.0, 2.5),
+    )
+    assert (edges.fused.all(), edges.gone.all()) == (fused, gone)
+    assert (edges.fused.any(), edges.gone.any()) == (fused, gone)
+    if gone:
+        assert np.isnan(edges.edge_mm).all()
+    else:
+        assert edges.edge_mm == pytest.approx(np.full(3, 23.0), abs=0.02)
+    # A wall that is both meets the socket at once; the others meet none.
+    assert edges.gap_mm.tolist() == [0.0 if fused else np.inf] * 3
 
 
 def test_left_and_right_are_mirror_images() -> None:
