@@ -91,6 +91,10 @@ def make_segmentation(
         **context.describe_object(KIND, 9101, "Femoral cortex and canal"),
     )
     _refer_to_frames(segmentation, source)
+    # The library draws one by lot, and the same results are the same object.
+    dimensions = make_uid("dimensions", segmentation.SOPInstanceUID)
+    for item in (*segmentation.DimensionOrganizationSequence, *segmentation.DimensionIndexSequence):
+        item.DimensionOrganizationUID = dimensions
     segmentation.file_meta.TransferSyntaxUID = DeflatedExplicitVRLittleEndian
     return segmentation
 
