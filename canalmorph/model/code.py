@@ -31,6 +31,8 @@ class Code:
         Where it stands.
     meaning, action : str
         What was found, and what to do: whole sentences.
+    again : bool
+        Whether the scan, sent or taken again, would give what is blank or in doubt.
 
     Examples
     --------
@@ -43,6 +45,7 @@ class Code:
     kind: CodeKind
     meaning: str
     action: str
+    again: bool = False
 
     @property
     def sentence(self) -> str:

@@ -94,6 +94,18 @@ def find_left_out_action(name: str) -> str:
     return _LEFT_OUT_ACTIONS.get(name, "")
 
 
+def asks_for_scan(name: str) -> bool:
+    """Return whether a warning's scan, sent or taken again, would give what is blank or in doubt.
+
+    Examples
+    --------
+    >>> asks_for_scan("isthmus_not_in_view"), asks_for_scan("no-preamble")
+    (True, False)
+    """
+    code = _WARNINGS.get(name)
+    return code is not None and code.again
+
+
 def describe_warning(name: str) -> str:
     """Return what a warning of a scan or of a femur means and what to do about it.
 

@@ -6,12 +6,12 @@ A number that carries one was measured; the sentence says what is in doubt and w
 from canalmorph.model.code import Code, CodeKind
 
 
-def _scan(name: str, meaning: str, action: str) -> Code:
-    return Code(name=name, kind=CodeKind.SCAN_WARNING, meaning=meaning, action=action)
+def _scan(name: str, meaning: str, action: str, *, again: bool = False) -> Code:
+    return Code(name=name, kind=CodeKind.SCAN_WARNING, meaning=meaning, action=action, again=again)
 
 
-def _femur(name: str, meaning: str, action: str) -> Code:
-    return Code(name=name, kind=CodeKind.FEMUR_WARNING, meaning=meaning, action=action)
+def _femur(name: str, meaning: str, action: str, *, again: bool = False) -> Code:
+    return Code(name=name, kind=CodeKind.FEMUR_WARNING, meaning=meaning, action=action, again=again)
 
 
 def _flag(name: str, meaning: str, action: str) -> Code:
@@ -38,11 +38,13 @@ SCAN_WARNINGS = (
         "split-at-gap",
         "One series held blocks more than 20 mm apart; each was taken as a volume of its own.",
         "Where the patient was scanned in one, send the series again: slices are missing.",
+        again=True,
     ),
     _scan(
         "gap-in-slices",
         "Slices are missing within the scan; what lies there is blank.",
         "Send the series again from the archive.",
+        again=True,
     ),
     _scan(
         "slices-thinned",
@@ -63,6 +65,7 @@ SCAN_WARNINGS = (
         "damaged-file-beside",
         "A file among the slices is damaged or no image and was left out.",
         "If the scan seems shorter than it was taken, send it again from the archive.",
+        again=True,
     ),
     _scan(
         "no-preamble",
@@ -73,6 +76,7 @@ SCAN_WARNINGS = (
         "lossy-compression",
         "The pixels were compressed with loss, which blurs thin cortex.",
         "Give the original images where they are at hand.",
+        again=True,
     ),
     _scan(
         "stray-high-bits",
@@ -126,6 +130,7 @@ SCAN_WARNINGS = (
         "one, or movement.",
         "Page through the scan and send it again if a slice stands out; no number beside it can be "
         "trusted.",
+        again=True,
     ),
     _scan(
         "clipped-high-values",
@@ -158,12 +163,14 @@ FEMUR_WARNINGS = (
         "Metal or clipped values lie in or near this femur; within 20 mm of them numbers are "
         "blank.",
         "Scan with less metal in the field, or measure the other side.",
+        again=True,
     ),
     _femur(
         "metal_streaks",
         "Streaks of metal elsewhere in the scan cross this femur's surroundings; edges there may "
         "have moved by half a millimetre.",
         "Look at the pictures in those slices; reconstruct with the reduction of metal artefacts.",
+        again=True,
     ),
     _femur(
         "lt_uncertain",
@@ -180,6 +187,7 @@ FEMUR_WARNINGS = (
         "The scan reaches the knee, but no two whole condyles apart from the other bones were "
         "found; torsion and length are blank.",
         "Check that the knee is whole in view and free of metal.",
+        again=True,
     ),
     _femur(
         "knee_from_second_block",
@@ -197,18 +205,21 @@ FEMUR_WARNINGS = (
         "The scan ends under the hip: head and trochanters are measured, and all that needs the "
         "shaft's axis is blank.",
         "For the canal scan to at least 150 mm below the lesser trochanter.",
+        again=True,
     ),
     _femur(
         "head_not_in_view",
         "The femoral head is not in view or was not found: head and neck are blank, and ML and AP "
         "are the scanner's.",
         "For head and neck scan from above the hip joint.",
+        again=True,
     ),
     _femur(
         "slices_missing_at_head",
         "Slices are missing through the head or the neck; their numbers are blank and the canal "
         "is measured in another plane.",
         "Send the series again from the archive.",
+        again=True,
     ),
     _femur(
         "head_not_separated",
@@ -286,6 +297,7 @@ FEMUR_WARNINGS = (
         "isthmus_not_in_view",
         "The canal still narrows where the scan ends.",
         "For the flare index scan to the middle of the thigh; its lower bound is given.",
+        again=True,
     ),
     _femur(
         "isthmus_ambiguous",
@@ -316,6 +328,7 @@ FEMUR_WARNINGS = (
         "No wall is thick enough to read the density of cortex from this scan; a usual one was "
         "taken and the uncertainties widened.",
         "Scan with thinner slices, or use the numbers with their wide uncertainty.",
+        again=True,
     ),
     _femur(
         "porous_endosteum",
@@ -332,11 +345,13 @@ FEMUR_WARNINGS = (
         "narrow_canal",
         "Parts of the canal are too narrow for this scan's blur; they are blank.",
         "Scan with thinner slices and a sharper kernel.",
+        again=True,
     ),
     _femur(
         "short_shaft_axis",
         "Little of the shaft is in view, so its axis is less sure.",
         "Scan to at least 150 mm below the lesser trochanter.",
+        again=True,
     ),
     _femur(
         "fracture_marked",

@@ -159,6 +159,12 @@ class NodeMemory:
                 (state, study, MEASURING),
             )
 
+    def note_owed(self, case_ids: Iterable[str]) -> None:
+        """Note cases of no received study whose objects are to be sent, too."""
+        with self._transaction():
+            for case_id in case_ids:
+                self._run("INSERT OR IGNORE INTO cases VALUES (?, '')", (case_id,))
+
     def list_studies(self, state: str) -> dict[str, bool]:
         """Return the studies in a state, and whether each is whole."""
         rows = self._run("SELECT study, whole FROM studies WHERE state = ?", (state,))
@@ -169,7 +175,7 @@ class NodeMemory:
         return bool(self._run("SELECT 1 FROM studies WHERE study = ?", (study,)))
 
     def list_cases(self) -> list[str]:
-        """Return the names of all cases of received studies."""
+        """Return the names of all cases whose objects are to be sent."""
         return [case_id for (case_id,) in self._run("SELECT case_id FROM cases ORDER BY case_id")]
 
     def queue(self, objects: Iterable[QueuedObject]) -> int:

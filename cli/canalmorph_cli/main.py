@@ -1,7 +1,7 @@
 """The commands, gathered under one name."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated
 
 import typer
@@ -19,6 +19,7 @@ from canalmorph_cli.commands.phantom import phantom
 from canalmorph_cli.commands.receive import receive
 from canalmorph_cli.commands.report import report
 from canalmorph_cli.commands.review import review
+from canalmorph_cli.commands.send import send
 from canalmorph_cli.commands.survey import survey
 from canalmorph_cli.commands.verify import verify
 from canalmorph_cli.exits import ExitStatus
@@ -31,23 +32,26 @@ app = typer.Typer(
     epilog="Exit status: 0 done, 1 bug or broken promise of verify, 2 wrong usage, "
     "3 nothing could be measured, 4 finished with refusals.",
 )
-for command in (
-    measure,
-    survey,
-    report,
-    review,
-    receive,
-    fetch,
-    export,
-    describe,
-    agree,
-    methods,
-    fill,
-    phantom,
-    verify,
-    demo,
-):
-    app.command()(command)
+#: Each command with an example of its use.
+COMMANDS: Mapping[Callable[..., None], str] = {
+    measure: "measure SCANS --out RESULTS",
+    survey: "survey SCANS",
+    report: "report RESULTS --facts facts.csv",
+    review: "review RESULTS",
+    receive: "receive node.toml --check",
+    fetch: "fetch node.toml --from pacs --accession A123",
+    send: "send node.toml",
+    export: 'export RESULTS --what femurs --format xlsx --out TABLES --where "cfi_ml < 3"',
+    describe: "describe RESULTS --by canal_shape --out COHORT",
+    agree: "agree RESULTS_A RESULTS_B --out AGREEMENT",
+    methods: "methods RESULTS --columns cfi_ml,cti_ml_lt_minus100 --out METHODS",
+    fill: "fill RESULTS --diameter 12 --level=-100",
+    phantom: "phantom normal_pair --out SCANS",
+    verify: "verify --quick --out VERIFIED",
+    demo: "demo --out DIR",
+}
+for command, example in COMMANDS.items():
+    app.command(epilog=f"Example: canalmorph {example}")(command)
 
 
 def _print_version(wanted: bool) -> None:

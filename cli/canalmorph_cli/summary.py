@@ -48,8 +48,9 @@ def print_batch(console: Console, result: BatchResult) -> None:
     if 0 < n_femora <= MOST_ROWS:
         console.print(tabulate_femora(measured))
     _print_refusals(console, result.refusals)
-    if len(result.refusals) > 1:
+    if len(result.refusals) > len({refusal.code for refusal in result.refusals}):
         _print_reasons(console, result.refusals)
+    _print_lines(console, "Measured, and better sent or scanned again:", list_again(measured))
     femora, scans = count_noun(n_femora, "femur", "femora"), count_noun(len(measured), "scan")
     lines = ["", f"{femora} of {scans} measured, {count_noun(len(result.refusals), 'refusal')}."]
     if result.left_out:
@@ -129,13 +130,34 @@ def _format_flare(row: Row) -> str:
 
 
 def _print_refusals(console: Console, refusals: tuple[Refusal, ...]) -> None:
-    if not refusals:
+    lines = [describe_refusal(refusal) for refusal in refusals]
+    _print_lines(console, "Not measured:", lines, more=", see refusals.csv")
+
+
+def list_again(measured: Sequence[CaseOutcome]) -> list[str]:
+    """Return which scans would give more if they were sent or taken again, and why, a line each."""
+    from canalmorph.model.codes import asks_for_scan, describe_warning
+
+    lines = []
+    for outcome in measured:
+        sides: dict[str, list[str]] = {}
+        for row in outcome.femora:
+            for code in filter(asks_for_scan, str(row["warnings"]).split(";")):
+                sides.setdefault(code, []).append(str(row["side"]))
+        for code, of in sides.items():
+            side = "" if len(of) == len(outcome.femora) > 1 else f" ({' and '.join(of)})"
+            lines.append(f"{outcome.source}{side}: {describe_warning(code)} [{code}]")
+    return [make_printable(line) for line in lines]
+
+
+def _print_lines(console: Console, title: str, lines: Sequence[str], *, more: str = "") -> None:
+    """Print a list under its title, or nothing where it is empty; what is too long is cut short."""
+    if not lines:
         return
-    lines = ["", "Not measured:"]
-    lines += [f"  {describe_refusal(refusal)}" for refusal in refusals[:MOST_ROWS]]
-    if len(refusals) > MOST_ROWS:
-        lines.append(f"  and {len(refusals) - MOST_ROWS} more, see refusals.csv")
-    for line in lines:
+    shown = [f"  {line}" for line in lines[:MOST_ROWS]]
+    if len(lines) > MOST_ROWS:
+        shown.append(f"  and {len(lines) - MOST_ROWS} more{more}")
+    for line in ("", title, *shown):
         write_line(console, line)
 
 
