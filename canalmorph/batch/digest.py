@@ -38,6 +38,7 @@ SHOWN_CELLS = (
     "p_letter_b",
     "p_letter_c",
     "fixation",
+    "reviewed_by_hand",
     "cfi_ml",
     "cfi_ml_u",
     "cfi_ml_lower_bound",

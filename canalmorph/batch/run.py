@@ -5,7 +5,7 @@ elsewhere, and whoever measures one writes its folder.
 """
 
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -28,10 +28,12 @@ from canalmorph.batch.outcomes import (
 from canalmorph.batch.plan import Planner, name_series
 from canalmorph.batch.redraw import follow_review
 from canalmorph.batch.reviews import Reviews
+from canalmorph.batch.shown import read_shown
 from canalmorph.batch.tables import Tables
 from canalmorph.batch.task import CaseReport, CaseTask, lacks_dicom
 from canalmorph.errors import CanalMorphError
 from canalmorph.export.environment import write_environment
+from canalmorph.model.corrections import Review
 from canalmorph.model.results import Refusal
 from canalmorph.pipeline import Settings, measure_scan
 from canalmorph.read.found import SeriesFound
@@ -136,10 +138,12 @@ class _Run:
         finally:
             self._tables.write()
             write_cohort_page(self._folder, self._ledger)
-        self._follow_reviews(outcomes)
+        reviews = Reviews.of(self._ledger).list_all()
+        self._follow_reviews(outcomes, reviews)
+        shown = [self._show_reviewed(each, reviews.get(each.case_id)) for each in outcomes]
         return BatchResult(
             folder=self._folder.path,
-            outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.number)),
+            outcomes=tuple(sorted(shown, key=lambda outcome: outcome.number)),
             left_out=tuple(left_out),
         )
 
@@ -183,9 +187,10 @@ class _Run:
                 self._listener.end_case(outcome)
                 yield outcome
 
-    def _follow_reviews(self, outcomes: Sequence[CaseOutcome]) -> None:
+    def _follow_reviews(
+        self, outcomes: Sequence[CaseOutcome], reviews: Mapping[str, Review]
+    ) -> None:
         """Draw cases that were measured anew as their reviews have them."""
-        reviews = Reviews.of(self._ledger).list_all()
         for outcome in outcomes:
             review = reviews.get(outcome.case_id)
             if review is None or outcome.kept or outcome.state != MEASURED:
@@ -196,6 +201,23 @@ class _Run:
                 _log.warning("The pages of %s were not drawn (%s).", outcome.case_id, error.code)
             except OSError as error:
                 raise ResultsNotWritableError(folder=str(self._folder.path)) from error
+
+    def _show_reviewed(self, outcome: CaseOutcome, review: Review | None) -> CaseOutcome:
+        """Return what became of a scan with the numbers that a person set right, as in the tables.
+
+        A case whose record is damaged is as it was: the tables say so.
+        """
+        if review is None or not review.version or outcome.state != MEASURED:
+            return outcome
+        case_folder = self._folder.cases / outcome.case_id
+        try:
+            shown = read_shown(case_folder, review, name_reader=self._folder.name_reader)
+        except CanalMorphError:
+            return outcome
+        except OSError as error:
+            raise ResultsNotWritableError(folder=str(self._folder.path)) from error
+        of_the_scan = [refusal for refusal in outcome.refusals if refusal.side is None]
+        return replace(outcome, femora=shown.femora, refusals=(*shown.refusals, *of_the_scan))
 
     def _note_environment(self) -> None:
         try:

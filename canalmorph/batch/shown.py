@@ -29,7 +29,7 @@ from canalmorph.model.results import Refusal
 
 #: The record with a person's marks, and what it adds to the tables.
 REVIEWED_NAME, REVIEWED_DIGEST_NAME = "reviewed.json", ".reviewed_digest.json"
-REVIEWED_FORM = "canalmorph-reviewed-1"
+REVIEWED_FORM = "canalmorph-reviewed-2"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

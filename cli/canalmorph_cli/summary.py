@@ -56,6 +56,7 @@ def print_batch(console: Console, result: BatchResult) -> None:
     if result.left_out:
         left_out = count_noun(len(result.left_out), "series", "series")
         lines.append(f"{left_out} left out (not needed, or no such images); refusals.csv says why.")
+    lines += _describe_review(measured)
     lines += _describe_effort(result)
     missing = list_missing_parts()
     if missing and measured:
@@ -170,6 +171,18 @@ def _print_reasons(console: Console, refusals: tuple[Refusal, ...]) -> None:
     write_line(console, "Reasons:")
     for code, number in Counter(refusal.code for refusal in refusals).most_common():
         write_line(console, f"  {number:>4} {code}: {sentences.get(code, '')}")
+
+
+def _describe_review(measured: Sequence[CaseOutcome]) -> list[str]:
+    """Return how many scans a person saw, once there is one; the rest are still to be seen."""
+    said = [str(row["reviewed_by_hand"]) for one in measured for row in one.femora[:1]]
+    if not any(said):
+        return []
+    counts = [
+        f"{sum(state in words.split(';') for words in said)} {state}"
+        for state in ("corrected", "signed", "rejected")
+    ]
+    return [f"Review of {count_noun(len(said), 'scan')}: {', '.join(counts)}."]
 
 
 def _describe_effort(result: BatchResult) -> list[str]:

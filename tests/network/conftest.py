@@ -2,25 +2,24 @@
 
 import json
 import threading
-import time
 import warnings
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from peers import ARCHIVE, CLASSES, NODE, SENDER, Peer, make_entity, run_peer, wait_until
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import UID, CTImageStorage, ExplicitVRLittleEndian
-from pynetdicom import AE, build_context, build_role, evt
+from pynetdicom import build_context
 from pynetdicom.association import Association
 
 from canalmorph.batch.engine import EngineListener
 from canalmorph.batch.ledger import FAILED, MEASURED
 from canalmorph.batch.task import CaseReport, CaseTask
-from canalmorph.network.guard import NodeEntity
 from canalmorph.network.log import NodeLog
 from canalmorph.network.memory import KEPT
 from canalmorph.network.node import Node, open_node
@@ -28,14 +27,6 @@ from canalmorph.network.settings import Archive, Limits, NodeSettings, Sender
 from canalmorph.read.found import DicomPlan
 from canalmorph_phantoms.write import make_uid
 
-SENDER, NODE, ARCHIVE = "SCANNER", "CANALMORPH", "ARCHIVE"
-#: Classes of our three objects.
-CLASSES = {
-    "segmentation": "1.2.840.10008.5.1.4.1.1.66.4",
-    "measurements": "1.2.840.10008.5.1.4.1.1.88.34",
-    "report": "1.2.840.10008.5.1.4.1.1.104.1",
-}
-COMMITMENT, COMMITMENT_INSTANCE = "1.2.840.10008.1.20.1", "1.2.840.10008.1.20.1.1"
 #: What must stand in no log line.
 IDENTITY = ("Quill", "Rosalind", "PX-552317", "ACC-90210")
 
@@ -116,70 +107,11 @@ def write_results(task: CaseTask, version: int = 1) -> None:
         ds.save_as(folder / f"{name}.dcm", enforce_file_format=True)
 
 
-@dataclass
-class Peer:
-    """An archive that does as it is told, and counts what it was given."""
-
-    port: int = 0
-    taken: list[str] = field(default_factory=list)
-    status: int = 0x0000
-    #: ``later`` over an association of its own, ``never``, ``no`` (not kept, once) or ``absent``.
-    commits: str = "later"
-    node_port: int = 0
-    questions: int = 0
-
-    def store(self, event: evt.Event) -> int:
-        if self.status == 0x0000:
-            self.taken.append(str(event.request.AffectedSOPInstanceUID))
-        return self.status
-
-    def commit(self, event: evt.Event) -> tuple[int, None]:
-        self.questions += 1
-        if self.commits != "never":
-            threading.Thread(target=self.report, args=(event.action_information,)).start()
-        return 0x0000, None
-
-    def report(self, question: Dataset) -> None:
-        answer = Dataset()
-        answer.TransactionUID = question.TransactionUID
-        kept = self.commits == "later"
-        word = "ReferencedSOPSequence" if kept else "FailedSOPSequence"
-        setattr(answer, word, question.ReferencedSOPSequence)
-        if not kept:
-            self.commits = "later"
-            for item in answer.FailedSOPSequence:
-                item.FailureReason = 0x0112
-        role = build_role(COMMITMENT, scp_role=True)
-        association = make_entity(ARCHIVE).associate(
-            "127.0.0.1",
-            self.node_port,
-            contexts=[build_context(COMMITMENT)],
-            ae_title=NODE,
-            ext_neg=[role],
-        )
-        association.send_n_event_report(answer, 1 if kept else 2, COMMITMENT, COMMITMENT_INSTANCE)
-        association.release()
-
-
-def make_entity(title: str) -> AE:
-    entity = NodeEntity(ae_title=title)
-    # A loaded machine answers late.
-    entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = 120
-    return entity
-
-
 @pytest.fixture
 def peer() -> Iterator[Peer]:
     """An archive in this process."""
-    made, entity = Peer(), make_entity(ARCHIVE)
-    for sop_class in ("1.2.840.10008.1.1", COMMITMENT, *CLASSES.values()):
-        entity.add_supported_context(sop_class)
-    handlers = [(evt.EVT_C_STORE, made.store), (evt.EVT_N_ACTION, made.commit)]
-    server = entity.start_server(("127.0.0.1", 0), block=False, evt_handlers=handlers)
-    assert server is not None
-    made.port = int(server.server_address[1])
-    yield made
-    entity.shutdown()
+    with run_peer() as made:
+        yield made
 
 
 @dataclass
@@ -216,13 +148,6 @@ class Running:
         answers = [association.send_c_store(each).get("Status") for each in objects]
         association.release()
         return answers
-
-
-def wait_until(true: Callable[[], object], longest_s: float = 60.0) -> None:
-    end = time.monotonic() + longest_s
-    while not true():
-        assert time.monotonic() < end, "It did not come to pass."
-        time.sleep(0.02)
 
 
 @contextmanager

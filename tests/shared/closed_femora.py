@@ -34,6 +34,7 @@ from canalmorph.report.pictures import FemurPictures, take_all_pictures
 
 VOXEL_MM = 1.5
 HEAD_MM = (38.0, -6.0, 52.0, 22.0)  # medial, posterior, level, radius
+APEX_MM = np.array([16.0, 12.0, 0.0])  # of the lesser trochanter: medial, posterior, level
 CALIBRATION = replace(USUAL, cortex_hu=1500.0, blur_in_plane_mm=0.5, blur_through_plane_mm=0.6)
 
 
@@ -131,7 +132,10 @@ def make_profile(shape: Shape, side: Side, *, with_head: bool) -> CanalProfile:
         outer_outline_mm=outer,
         canal_outline_mm=canal,
         head=head if with_head else None,
-        facts={},
+        facts={
+            f"lt_{axis}_mm": Measurement(value=float(place), u=0.7)
+            for axis, place in zip("xyz", frame.frame_to_lps_mm(APEX_MM), strict=True)
+        },
         level_u_mm=0.7,
         isthmus_in_view=shape.lowest_mm < shape.isthmus_mm - 10,
         calibration=CALIBRATION,
@@ -180,6 +184,7 @@ def make_indices(shape: Shape, profile: CanalProfile) -> CanalIndices:
     at_lt = values["canal_ml_lt_mm"].value
     letter = neck / at_lt if neck and at_lt else None
     keep("canal_ratio_isthmus_over_lt_ml", letter, 0.01, "The isthmus lies below the scan.")
+    values |= profile.facts
     keep("torsion_deg", None, 0.0, "The scan ends above the knee.")
     if profile.head is not None:
         values["head_diameter_mm"] = Measurement(value=2 * HEAD_MM[3], u=0.4)
@@ -228,7 +233,7 @@ def make_femur(
         cortex=cortex,
         frame=profile.frame,
         lesser_trochanter=LesserTrochanter(
-            apex_lps_mm=to_lps(np.array([16.0, 12.0, 0.0])),
+            apex_lps_mm=to_lps(APEX_MM),
             level_u_mm=0.7,
             prominence_mm=6.0,
             direction_deg=40.0,
