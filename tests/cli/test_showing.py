@@ -20,6 +20,7 @@ from canalmorph_cli.progress import Counts, JsonLines, show_progress
 from canalmorph_cli.summary import (
     describe_refusal,
     judge_batch,
+    list_again,
     print_batch,
     print_without_dicom,
     tabulate_femora,
@@ -112,6 +113,31 @@ def test_a_refusal_names_scan_side_reason_and_code_once() -> None:
     assert describe_refusal(REFUSAL) == "a: It is empty. Give another. [no-images]"
     side = Refusal(stage="measure", code="metal", message="Metal.", source="b", side=Side.LEFT)
     assert describe_refusal(side) == "b (left): Metal. [metal]"
+
+
+def test_a_scan_that_gave_too_little_is_named_with_what_to_do() -> None:
+    rows = [
+        make_row(side, warnings=f"gap-in-slices;no-preamble{more}")
+        for side, more in (("right", ";isthmus_not_in_view"), ("left", ""))
+    ]
+    outcome = CaseOutcome(source="b", case_id="x", femora=tuple(rows))  # type: ignore[arg-type]
+    both, one = list_again([outcome])
+    assert both.startswith("b: Slices are missing")
+    assert both.endswith("Send the series again from the archive. [gap-in-slices]")
+    assert one.startswith("b (right): The canal still narrows")
+    text = show(make_result(outcome, MEASURED))
+    assert "Measured, and better sent or scanned again:" in text
+    assert "Review of" not in text
+
+
+def test_what_persons_said_is_counted_once_there_is_some() -> None:
+    seen = CaseOutcome(
+        source="b",
+        case_id="x",
+        femora=(make_row(reviewed_by_hand="corrected;signed"),),  # type: ignore[arg-type]
+    )
+    text = show(make_result(seen, MEASURED))
+    assert "Review of 2 scans: 1 corrected, 1 signed, 0 rejected." in text
 
 
 def test_a_large_cohort_is_not_poured_on_the_screen() -> None:

@@ -6,6 +6,7 @@ import inspect
 import pickle
 import pkgutil
 import re
+import shlex
 import subprocess
 import sys
 import tomllib
@@ -211,6 +212,20 @@ def test_readme_commands_exist(project_folder: Path) -> None:
     in_examples = set(re.findall(r"^python3 cli ([a-z]+)", text, re.MULTILINE))
     assert in_table == commands | {"test"}
     assert in_examples <= in_table
+
+
+def test_every_command_helps_with_an_example_that_it_takes() -> None:
+    from typer.main import get_command
+
+    from canalmorph_cli.main import COMMANDS, app
+
+    known = get_command(app).commands  # type: ignore[attr-defined]
+    assert {example.split()[0] for example in COMMANDS.values()} == set(known)
+    for example in COMMANDS.values():
+        name, *words = shlex.split(example)
+        assert example in known[name].epilog
+        # Wrong words end here.
+        known[name].make_context(name, words)
 
 
 def test_readme_pictures_and_links_exist(project_folder: Path) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from canalmorph.network.memory import open_memory
 from canalmorph_cli.main import run_command
 
 CONFIGURATION = """
@@ -70,6 +71,29 @@ def test_what_cannot_be_fetched_is_a_sentence(
     said = capsys.readouterr().err
     assert sentence in said
     assert len(said.splitlines()) == 1
+
+
+def test_send_owes_the_archives_what_has_objects(
+    configuration: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cases = configuration.parent / "results/cases"
+    for name in ("k1", "k2"):
+        (cases / name).mkdir(parents=True)
+        (cases / name / "result.json").write_text("{}")
+    assert run_command(["send", str(configuration)]) == 3
+    assert "2 cases without DICOM objects" in capsys.readouterr().out
+    (cases / "k2/dicom").mkdir()
+    (cases / "k2/dicom/report.dcm").write_bytes(b"")
+    assert run_command(["send", str(configuration), "k2"]) == 0
+    assert "the objects of 1 case " in capsys.readouterr().out
+    assert run_command(["send", str(configuration)]) == 4
+    with open_memory(configuration.parent / "node") as memory:
+        assert memory.list_cases() == ["k2"]
+    assert run_command(["send", str(configuration), "k3"]) == 2
+    assert "have no case k3" in capsys.readouterr().err
+    configuration.write_text(CONFIGURATION + "send = false\n", "utf-8")
+    assert run_command(["send", str(configuration)]) == 2
+    assert "No archive of the file takes results" in capsys.readouterr().err
 
 
 def test_a_service_says_json_and_stops_when_it_is_told_to(
