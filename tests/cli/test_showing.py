@@ -120,7 +120,7 @@ def test_a_scan_that_gave_too_little_is_named_with_what_to_do() -> None:
         make_row(side, warnings=f"gap-in-slices;no-preamble{more}")
         for side, more in (("right", ";isthmus_not_in_view"), ("left", ""))
     ]
-    outcome = CaseOutcome(source="b", case_id="x", femora=tuple(rows))  # type: ignore[arg-type]
+    outcome = CaseOutcome(source="b", case_id="x", femora=tuple(rows))
     both, one = list_again([outcome])
     assert both.startswith("b: Slices are missing")
     assert both.endswith("Send the series again from the archive. [gap-in-slices]")
@@ -134,7 +134,7 @@ def test_what_persons_said_is_counted_once_there_is_some() -> None:
     seen = CaseOutcome(
         source="b",
         case_id="x",
-        femora=(make_row(reviewed_by_hand="corrected;signed"),),  # type: ignore[arg-type]
+        femora=(make_row(reviewed_by_hand="corrected;signed"),),
     )
     text = show(make_result(seen, MEASURED))
     assert "Review of 2 scans: 1 corrected, 1 signed, 0 rejected." in text

@@ -216,7 +216,7 @@ def write_study(study: Study, folder: Path, volume: CtVolume) -> None:
         spec=replace(SMALL["small_right"], name=f"day_{study.name}"), seed=7, volume=volume
     )
     paths = write_dicom(
-        result,  # type: ignore[arg-type]
+        result,
         folder,
         patient_name=f"Invented^{study.name}",
         patient_id=study.patient_id,

@@ -219,7 +219,7 @@ def test_every_command_helps_with_an_example_that_it_takes() -> None:
 
     from canalmorph_cli.main import COMMANDS, app
 
-    known = get_command(app).commands  # type: ignore[attr-defined]
+    known = get_command(app).commands
     assert {example.split()[0] for example in COMMANDS.values()} == set(known)
     for example in COMMANDS.values():
         name, *words = shlex.split(example)

@@ -99,7 +99,7 @@ def _leave_out(*_: Any) -> None:
 def use_known() -> Iterator[None]:
     """Let the commands look up what they would measure, in their own process."""
     with ExitStack() as stack:
-        for function in (measure_inputs, open_node.__wrapped__):  # type: ignore[attr-defined]
+        for function in (measure_inputs, open_node.__wrapped__):
             stack.enter_context(patch.dict(function.__kwdefaults__, measure=measure_known))
         # What is sent is the paper; the page is looked at on the surgeon's day.
         stack.enter_context(patch("canalmorph.batch.case_files.write_page", _leave_out))
