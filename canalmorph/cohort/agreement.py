@@ -327,12 +327,11 @@ def compute_kappa(
 ) -> tuple[Estimate, Estimate | None] | None:
     """Return Cohen's kappa of a table, and the linearly weighted one where classes have an order.
 
-    None where all are of one class in both: chance alone would agree.
+    None where either has all in one class: it then agrees as chance does, whatever the other says.
     """
     from statsmodels.stats.inter_rater import cohens_kappa
 
-    used = (table.sum(axis=0) + table.sum(axis=1)) > 0
-    if used.sum() < 2:
+    if min(np.count_nonzero(table.sum(axis=axis)) for axis in (0, 1)) < 2:
         return None
     plain = cohens_kappa(table, return_results=True)
     kappa = Estimate(value=plain.kappa, low=plain.kappa_low, high=plain.kappa_upp)

@@ -163,3 +163,7 @@ def test_classes_are_counted_and_one_class_has_no_kappa() -> None:
     same = compare_classes(["A"] * 5, ["A"] * 5, ("A", "B"), ordered=True)
     assert same.share_equal == 1.0
     assert same.kappa is None
+    # One reader who says the same of all agrees as chance does, whatever the other says.
+    constant = compare_classes(list("aaa"), list("aab"), ("a", "b"), ordered=True)
+    assert (constant.kappa, constant.kappa_weighted, constant.n) == (None, None, 3)
+    assert constant.share_equal == pytest.approx(2 / 3)

@@ -12,6 +12,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -31,7 +32,7 @@ from canalmorph.model.femur import Side
 from canalmorph.model.volume import CtVolume
 from canalmorph.pipeline import ScanMeasurement, Settings
 from canalmorph_cli.main import run_command
-from canalmorph_phantoms.build import build_scan
+from canalmorph_phantoms.build import PhantomResult, build_scan
 from canalmorph_phantoms.catalogue import SMALL
 from canalmorph_phantoms.write import write_dicom
 
@@ -205,7 +206,7 @@ class Day:
             "127.0.0.1", port, contexts=[build_context(CTImageStorage)], ae_title=NODE
         )
         assert association.is_established
-        for path in sorted((self._folder / "node_scans" / study.name).iterdir()):
+        for path in sorted((self._folder / study.place).iterdir()):
             assert association.send_c_store(pydicom.dcmread(path)).Status == 0x0000
         association.release()
 
@@ -213,7 +214,9 @@ class Day:
 def write_study(study: Study, folder: Path, volume: CtVolume) -> None:
     """Write a study as DICOM with what is the matter with it."""
     result = SimpleNamespace(
-        spec=replace(SMALL["small_right"], name=f"day_{study.name}"), seed=7, volume=volume
+        spec=replace(SMALL["small_right"], name=f"day_{study.name}_{study.fault}"),
+        seed=7,
+        volume=volume,
     )
     paths = write_dicom(
         result,
@@ -246,30 +249,31 @@ def make_day(
 ) -> Callable[..., Day]:
     """Return a maker of a day on which studies arrive; ``known`` ones need no measuring."""
 
+    @lru_cache
+    def build(shape: str, sharp: bool) -> PhantomResult:
+        spec = SMALL[PHANTOMS[shape]]
+        sharper = replace(spec.scanner, kernel="Br60", blur_in_plane_mm=0.45)
+        return build_scan(replace(spec, scanner=sharper) if sharp else spec)
+
+    def draw(study: Study, kind: str) -> CtVolume:
+        """Return the voxels of a study, with what is the matter with them."""
+        if kind == "known":
+            _, aligned = make_known(study.shape, study.fault)
+            apex = aligned.lesser_trochanter.apex_lps_mm
+            return spoil_volume(aligned.cortex.femur.crop, study.fault, apex)
+        built = build(study.shape, study.fault == "sharp")
+        apex = np.array(built.truth.femora[0].lt_mm)
+        if study.fault == "short":
+            return cut_between(built.volume, apex[2] + SHORT_MM, 1000.0)
+        return spoil_volume(built.volume, study.fault, apex)
+
     def make(folder: Path, studies: Sequence[Study], kind: str) -> Day:
-        built = {}
         for study in studies:
-            if kind == "known":
-                _, aligned = make_known(study.shape, study.fault)
-                volume = aligned.cortex.femur.crop
-                apex = aligned.lesser_trochanter.apex_lps_mm
-            else:
-                name = {"normal": "right", "flute": "left_flute"}.get(
-                    study.shape, "right_stovepipe"
-                )
-                if name not in built:
-                    built[name] = build_scan(SMALL[name])
-                volume = built[name].volume
-                apex = np.array(built[name].truth.femora[0].lt_mm)
-                if study.fault == "short":
-                    volume = cut_between(volume, apex[2] + SHORT_MM, 1000.0)
-            volume = spoil_volume(volume, study.fault, apex)
-            place = folder / ("node_scans" if study.way == "node" else "scans")
-            target = place / (study.name if study.way == "node" else f"study_{study.name}")
+            target = folder / study.place
             if study.fault == "copy":
-                shutil.copytree(folder / "node_scans" / study.name, target)
+                shutil.copytree(folder / replace(study, way="node").place, target)
                 continue
-            write_study(study, target, volume)
+            write_study(study, target, draw(study, kind))
             if study.way == "zip":
                 shutil.make_archive(str(target), "zip", target)
                 shutil.rmtree(target)

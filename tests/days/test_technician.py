@@ -88,7 +88,7 @@ def test_a_day_from_the_scanner_to_the_archive(
         peer.node_port = node.wait_for('"started"')["port"]
         for study in by_node:
             day.send(study, peer.node_port)
-        wait_until(lambda: len(set(peer.taken)) == 3 * len(by_node), longest_s=60.0)
+        wait_until(lambda: len(set(peer.taken)) == 3 * len(by_node), longest_s=600.0)
         received = list_case_ids(results)
         assert len(received) == len(by_node)
 
@@ -151,7 +151,7 @@ def test_a_day_from_the_scanner_to_the_archive(
         assert said.status == 0
         assert f"the objects of {n_measured} cases" in said.out
         wanted = list_objects(results)
-        wait_until(lambda: wanted.keys() <= set(peer.taken), longest_s=60.0)
+        wait_until(lambda: wanted.keys() <= set(peer.taken), longest_s=600.0)
         assert {wanted[uid] for uid in wanted.keys() - sent} == measured
         # It is done once the archive said that it keeps them.
         wait_until(lambda: '"objects_unconfirmed": 0' in day.do(f"{receive} --health").out)

@@ -31,6 +31,8 @@ SHAPES = {
 }
 #: Where a scan that is too short ends, in mm below the lesser trochanter.
 SHORT_MM = -86.0
+#: How wide another kernel shows a canal, as a share.
+SHARP_SHARE = 1.01
 #: Names the pause within each measuring, in which a kill falls.
 NAP_NAME = "CLOSED_DAY_NAP_S"
 
@@ -45,6 +47,12 @@ class Study:
     fault: str = ""
 
     @property
+    def place(self) -> str:
+        """Where its files lie before anybody looks at them."""
+        folders = {"node": "scanner", "other": "other_scans"}
+        return f"{folders.get(self.way, 'scans')}/study_{self.name}"
+
+    @property
     def patient_id(self) -> str:
         return f"DAY-{self.name}-{self.shape}-{self.fault}"
 
@@ -52,6 +60,8 @@ class Study:
 @lru_cache
 def make_known(shape: str, fault: str) -> tuple[FemurResult, AlignedFemur]:
     known = SHAPES[shape]
+    if fault == "sharp":
+        known = replace(known, isthmus_radius_mm=SHARP_SHARE * known.isthmus_radius_mm)
     if fault != "short":
         return make_femur(Side.RIGHT, known)
     femur, aligned = make_femur(Side.RIGHT, replace(known, lowest_mm=SHORT_MM))
@@ -102,7 +112,7 @@ def use_known() -> Iterator[None]:
         for function in (measure_inputs, open_node.__wrapped__):
             stack.enter_context(patch.dict(function.__kwdefaults__, measure=measure_known))
         # What is sent is the paper; the page is looked at on the surgeon's day.
-        stack.enter_context(patch("canalmorph.batch.case_files.write_page", _leave_out))
+        stack.enter_context(patch("canalmorph.report.page.write_page", _leave_out))
         for module in ("batch.engine", "network.node"):
             stack.enter_context(patch(f"canalmorph.{module}.FittingEngine", _engine))
         yield
