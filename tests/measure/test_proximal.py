@@ -152,11 +152,11 @@ def test_a_head_that_was_not_told_apart_gives_no_number_and_keeps_the_canal(
 ) -> None:
     hip = make_hip(make_aligned, separated=False)
     assert get_separated_head(hip) is None
-    profile = measure_canal(hip, MeasureSettings())
+    profile = measure_canal(hip, MeasureSettings(), brief=True)
     assert not {name for name in profile.facts if name.startswith(("head", "neck", "femoral"))}
     assert "head_not_separated" in profile.warnings
     assert "trochanter_tip_x_mm" in profile.facts
-    whole = measure_canal(make_aligned(cylinder, canal), MeasureSettings())
+    whole = measure_canal(make_aligned(cylinder, canal), MeasureSettings(), brief=True)
     assert np.isfinite(whole.columns["canal_ml_mm"][1:-1]).all()
 
 
@@ -172,7 +172,7 @@ def test_slices_that_miss_at_the_head_are_said(make_aligned: Make) -> None:
 
 def test_without_a_shaft_axis_no_number_needs_one(make_aligned: Make) -> None:
     hip = replace(make_hip(make_aligned), shaft_in_view=False)
-    profile = measure_canal(hip, MeasureSettings())
+    profile = measure_canal(hip, MeasureSettings(), brief=True)
     assert "shaft_not_in_view" in profile.warnings
     assert all(np.isnan(column).all() for column in profile.columns.values())
     assert (profile.quality == int(Quality.NO_SHAFT_AXIS)).all()

@@ -78,7 +78,7 @@ def test_other_planes_follow_the_ellipse(
 ) -> None:
     aligned = make_aligned(outer, canal, side=side)
     aligned = replace(aligned, condyles=make_condyles(aligned.frame, 25.0))
-    profile = measure_canal(aligned, MeasureSettings())
+    profile = measure_canal(aligned, MeasureSettings(), brief=True)
     row = int(np.argmin(np.abs(profile.levels_mm + 100.0)))
     turns = {
         "plus_10": 10.0,
@@ -104,7 +104,7 @@ def test_head_line_turns_with_the_plane(
     aligned = make_aligned(
         lambda level: (10.0, 0.0, 30.0, 14.0), lambda level: (10.0, 0.0, 28.0, 12.0), head=head
     )
-    profile = measure_canal(aligned, MeasureSettings())
+    profile = measure_canal(aligned, MeasureSettings(), brief=True)
     row = int(np.argmin(np.abs(profile.levels_mm - 20.0)))
     turn = np.radians(10.0)
     along = 40.0 * np.cos(turn) - 2.0 * np.sin(turn)
@@ -149,7 +149,7 @@ def test_torsion_has_the_same_sign_on_both_sides(
 def test_scan_of_the_hip_says_why_there_is_no_torsion(
     make_aligned: Callable[..., AlignedFemur],
 ) -> None:
-    profile = measure_canal(make_aligned(outer, canal), MeasureSettings())
+    profile = measure_canal(make_aligned(outer, canal), MeasureSettings(), brief=True)
     assert "torsion_deg" not in profile.facts
     assert profile.blanks["torsion_deg"] == "The scan ends above the femoral condyles."
     assert "condylar" not in profile.turned
