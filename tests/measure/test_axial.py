@@ -28,13 +28,15 @@ from canalmorph.model.volume import CtVolume, ScanFacts
 
 N_RAYS = 360
 OUTER_MM, CANAL_MM = 30.0, 14.0
+#: Between slices: the usual, and a fine one where what lies between two of them matters. [mm]
+STEP_MM, FINE_MM = 3.0, 1.5
 SETTINGS = MeasureSettings(axial=True)
 #: How much longer a width is along the tilt, by the angle, as printed in tables of obliquity;
 #: the closed form is 1 / cos(angle) - 1.
 PRINTED_PERCENT = {5.0: 0.4, 10.0: 1.5, 15.0: 3.5, 20.0: 6.4, 30.0: 15.5}
 
 
-def make_grid(step_mm: float = 1.5, turn: Rotation | None = None) -> CtVolume:
+def make_grid(step_mm: float = STEP_MM, turn: Rotation | None = None) -> CtVolume:
     """Return a grid whose slices lie from -240 mm up, every `step_mm`, around the origin."""
     affine = np.eye(4)
     axes = np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0], [1.0, 0.0, 0.0]])
@@ -168,7 +170,7 @@ def test_a_tilt_to_the_front_lengthens_ap_widths(angle_deg: float) -> None:
 
 @pytest.mark.parametrize("tilt", [(0.0, 0.0, 0.0), (0.0, 8.0, 0.0), (6.0, -9.0, 0.0)])
 def test_the_tilt_is_that_of_the_axis(tilt: tuple[float, float, float]) -> None:
-    tube = make_tube(tilt)
+    tube = make_tube(tilt, grid=make_grid(FINE_MM))
     axial = measure_axial(tube, SETTINGS)
     expected = np.degrees(np.arccos(tube.frame.proximal[2]))
     # The arc cosine of nearly 1 keeps half the digits.
@@ -195,15 +197,15 @@ def test_uncertainties_grow_with_the_slant() -> None:
 def test_slices_are_those_of_the_scan_and_levels_lie_along_the_shaft() -> None:
     tube = make_tube((0.0, 10.0, 0.0))
     axial = measure_axial(tube, SETTINGS)
-    places = (axial.slice_z_mm + 240.0) / 1.5
+    places = (axial.slice_z_mm + 240.0) / STEP_MM
     np.testing.assert_allclose(places, np.round(places), atol=1e-9)
-    np.testing.assert_allclose(np.diff(axial.slice_z_mm), -1.5, atol=1e-9)
+    np.testing.assert_allclose(np.diff(axial.slice_z_mm), -STEP_MM, atol=1e-9)
     # The canal's middle lies on the axis: z = level times cosine.
     np.testing.assert_allclose(
         axial.levels_mm * np.cos(np.radians(10.0)), axial.slice_z_mm, atol=1e-9
     )
     assert axial.levels_mm.max() <= SETTINGS.top_level_mm
-    assert axial.levels_mm.max() > SETTINGS.top_level_mm - 1.6
+    assert axial.levels_mm.max() > SETTINGS.top_level_mm - 1.02 * STEP_MM
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 12.0])
@@ -212,7 +214,7 @@ def test_slices_that_show_the_shaft_in_part_are_left_out(angle_deg: float) -> No
     angle = np.radians(angle_deg)
     # The highest point of the last ring.
     end_mm = -120.0 * np.cos(angle) + OUTER_MM / 2 * np.sin(angle)
-    assert end_mm <= axial.slice_z_mm.min() < end_mm + 1.5
+    assert end_mm <= axial.slice_z_mm.min() < end_mm + STEP_MM
     for name in ("outer_ml_mm", "outer_ap_mm", "outer_area_mm2", "canal_ml_mm"):
         assert np.isfinite(axial.columns[name]).all(), name
     assert not axial.quality.any()
@@ -257,7 +259,7 @@ def test_a_slice_that_meets_the_head_ends_where_its_circle_begins() -> None:
         inlier_share=0.8,
     )
     # 80 mm wide, as where a section runs into neck and head.
-    axial = measure_axial(make_tube(outer_ml_mm=80.0, head=head), SETTINGS)
+    axial = measure_axial(make_tube(outer_ml_mm=80.0, head=head, grid=make_grid(FINE_MM)), SETTINGS)
     dz_mm = 45.0 - axial.slice_z_mm
     begins_mm = 40.0 - np.sqrt(np.maximum(23.0**2 - dz_mm**2, 0.0))
     met = np.abs(dz_mm) < 23.0
