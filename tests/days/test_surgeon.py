@@ -5,9 +5,11 @@ import io
 import re
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from closed_day import SHAPES as KNOWN_SHAPES
 from closed_femora import Shape
 from pypdf import PdfReader
 
@@ -16,10 +18,12 @@ pytestmark = pytest.mark.browser
 
 #: Invented patients by what their canals are.
 SHAPES = {
-    "stovepipe": Shape(isthmus_radius_mm=9.0, flare=2.4, wall_mm=4.0),
-    "normal": Shape(),
-    "champagne_flute": Shape(isthmus_radius_mm=4.5, flare=5.6),
-    "borderline": Shape(isthmus_radius_mm=7.0, flare=3.02, flare_u=0.1, wall_mm=8.5),
+    "stovepipe": KNOWN_SHAPES["stovepipe"],
+    "normal": KNOWN_SHAPES["normal"],
+    "champagne_flute": KNOWN_SHAPES["flute"],
+    "borderline": replace(
+        KNOWN_SHAPES["normal"], isthmus_radius_mm=7.0, flare=3.02, flare_u=0.1, wall_mm=8.5
+    ),
 }
 #: What a tablet shows, held upright. [px]
 TABLET_PX = (820, 1180)

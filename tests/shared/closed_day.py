@@ -23,11 +23,11 @@ from canalmorph.model.volume import CtVolume
 from canalmorph.network.node import open_node
 from canalmorph.pipeline import ScanMeasurement, Settings
 
-#: Right femora by their canal's shape.
+#: Right femora by their canal's shape; nothing is measured in their coarse voxels.
 SHAPES = {
-    "normal": Shape(),
-    "stovepipe": Shape(isthmus_radius_mm=9.0, flare=2.4, wall_mm=4.0),
-    "flute": Shape(isthmus_radius_mm=4.5, flare=5.6),
+    "normal": Shape(voxel_mm=3.0),
+    "stovepipe": Shape(isthmus_radius_mm=9.0, flare=2.4, wall_mm=4.0, voxel_mm=3.0),
+    "flute": Shape(isthmus_radius_mm=4.5, flare=5.6, voxel_mm=3.0),
 }
 #: Where a scan that is too short ends, in mm below the lesser trochanter.
 SHORT_MM = -86.0
@@ -112,7 +112,7 @@ def use_known() -> Iterator[None]:
         for function in (measure_inputs, open_node.__wrapped__):
             stack.enter_context(patch.dict(function.__kwdefaults__, measure=measure_known))
         # What is sent is the paper; the page is looked at on the surgeon's day.
-        stack.enter_context(patch("canalmorph.report.page.write_page", _leave_out))
+        stack.enter_context(patch("canalmorph.batch.case_files.write_page", _leave_out))
         for module in ("batch.engine", "network.node"):
             stack.enter_context(patch(f"canalmorph.{module}.FittingEngine", _engine))
         yield

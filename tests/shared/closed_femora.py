@@ -32,7 +32,6 @@ from canalmorph.model.results import (
 from canalmorph.model.volume import CtVolume, PatientFacts, ScanFacts
 from canalmorph.report.pictures import FemurPictures, take_all_pictures
 
-VOXEL_MM = 1.5
 HEAD_MM = (38.0, -6.0, 52.0, 22.0)  # medial, posterior, level, radius
 APEX_MM = np.array([16.0, 12.0, 0.0])  # of the lesser trochanter: medial, posterior, level
 CALIBRATION = replace(USUAL, cortex_hu=1500.0, blur_in_plane_mm=0.5, blur_through_plane_mm=0.6)
@@ -48,6 +47,7 @@ class Shape:
     isthmus_mm: float = -130.0
     lowest_mm: float = -170.0
     flare_u: float = 0.06
+    voxel_mm: float = 1.5
 
     def canal_mm(self, level_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         rise = np.clip((level_mm - self.isthmus_mm) / (20.0 - self.isthmus_mm), -0.3, 1.2)
@@ -79,9 +79,9 @@ def _make_frame(side: Side) -> FemurFrame:
 
 def _make_crop(shape: Shape, frame: FemurFrame) -> CtVolume:
     low = frame.origin_lps_mm + np.array([-80.0, -60.0, shape.lowest_mm - 4.0])
-    size = tuple(int(n) for n in np.array([84.0 - shape.lowest_mm, 120.0, 160.0]) / VOXEL_MM)
+    size = tuple(int(n) for n in np.array([84.0 - shape.lowest_mm, 120.0, 160.0]) / shape.voxel_mm)
     affine = np.zeros((4, 4))
-    affine[2, 0] = affine[1, 1] = affine[0, 2] = VOXEL_MM
+    affine[2, 0] = affine[1, 1] = affine[0, 2] = shape.voxel_mm
     affine[:3, 3], affine[3, 3] = low, 1.0
     index = np.moveaxis(np.indices(size), 0, -1)
     points = frame.lps_to_frame_mm(index @ affine[:3, :3].T + affine[:3, 3])
