@@ -270,6 +270,13 @@ def segment_tube() -> "Callable[[Tube], Cortex]":
     return segment
 
 
+@pytest.fixture
+def without_reports(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave out pages and papers, which take most of the time where measures are known."""
+    for module in ("case_files", "redraw"):
+        monkeypatch.setattr(f"canalmorph.batch.{module}.write_reports", lambda *args: None)
+
+
 @pytest.fixture(scope="session")
 def small_result(small_right: "PhantomResult") -> "PhantomResult":
     return small_right

@@ -27,6 +27,7 @@ from canalmorph.results_errors import ResultsLedgerError
 from canalmorph_phantoms.build import PhantomResult
 from canalmorph_phantoms.write import write_nifti
 
+pytestmark = pytest.mark.usefixtures("without_reports")
 SETTINGS = Settings()
 
 
@@ -212,14 +213,8 @@ class KilledError(BaseException):
     """Ends a run as a kill does: nothing of the run's own code catches it."""
 
 
-@pytest.mark.parametrize(
-    "method",
-    [
-        "start",
-        pytest.param("queue", marks=pytest.mark.slow),
-        pytest.param("finish", marks=pytest.mark.slow),
-    ],
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("method", ["start", "queue", "finish"])
 def test_a_run_killed_at_the_ledger_is_taken_up_without_measuring_twice(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, method: str
 ) -> None:

@@ -116,6 +116,7 @@ def test_bad_input_is_refused_by_name_with_what_to_do(
     assert read_rows(tmp_path / "out/femurs.csv") == []
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_all_bad_inputs_at_once_and_the_good_one_is_measured(
     tmp_path: Path, small_dicom: Path, known_measure: MeasureScan
 ) -> None:
@@ -158,6 +159,7 @@ def test_a_case_has_its_files_and_nothing_else_lies_about(
     assert {row["case_id"] for row in levels} == {case.name}
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_measured_again_a_case_takes_its_own_place(
     tmp_path: Path, small_dicom: Path, known_measure: MeasureScan
 ) -> None:
@@ -173,6 +175,7 @@ def test_measured_again_a_case_takes_its_own_place(
     assert len(list((tmp_path / "out/cases").iterdir())) == 1
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_a_second_scan_joins_the_first(
     tmp_path: Path, small_dicom: Path, small_result: PhantomResult, known_measure: MeasureScan
 ) -> None:
@@ -182,6 +185,7 @@ def test_a_second_scan_joins_the_first(
     assert len({row["case_id"] for row in read_rows(tmp_path / "out/femurs.csv")}) == 2
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_a_bug_stops_one_scan_and_its_text_stays_out_of_the_tables(
     tmp_path: Path, small_dicom: Path, small_result: PhantomResult, known_measure: MeasureScan
 ) -> None:
@@ -219,6 +223,7 @@ def test_a_scan_refused_by_a_stage_is_a_row(tmp_path: Path, small_dicom: Path) -
     assert not list((tmp_path / "out/cases").iterdir())
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_what_was_odd_in_the_files_stands_with_femur_refusal_and_survey(
     tmp_path: Path, small_dicom: Path, known_measure: MeasureScan
 ) -> None:
@@ -240,6 +245,7 @@ def test_what_was_odd_in_the_files_stands_with_femur_refusal_and_survey(
     assert told == {"no-bone": "duplicate-files", "not-an-image": ""}
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_a_refusal_takes_earlier_numbers_away_and_a_success_the_refusal(
     tmp_path: Path, small_dicom: Path, known_measure: MeasureScan
 ) -> None:
@@ -262,6 +268,7 @@ def test_refusals_of_scans_with_the_same_name_elsewhere_are_kept(tmp_path: Path)
     assert len(read_rows(tmp_path / "out/refusals.csv")) == 2
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_a_run_that_is_stopped_keeps_what_it_finished(
     tmp_path: Path, small_dicom: Path, small_result: PhantomResult, known_measure: MeasureScan
 ) -> None:
@@ -298,6 +305,7 @@ def test_a_full_disk_ends_the_run_and_leaves_no_half_case(
     assert read_rows(tmp_path / "out/femurs.csv") == []
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_a_damaged_record_is_a_row_and_not_an_end(
     tmp_path: Path, small_dicom: Path, small_result: PhantomResult, known_measure: MeasureScan
 ) -> None:
@@ -364,6 +372,7 @@ def test_files_that_name_scans_are_for_their_owner_only(tmp_path: Path) -> None:
     assert {stat.S_IMODE(path.stat().st_mode) for path in hidden} == {0o600}
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_a_listener_hears_every_case_in_order(
     tmp_path: Path, small_dicom: Path, known_measure: MeasureScan
 ) -> None:
@@ -415,6 +424,7 @@ def test_files_without_a_study_are_companions_of_their_input() -> None:
     assert [is_companion(one, everything) for one in everything[1:]] == [True, False, False]
 
 
+@pytest.mark.usefixtures("without_reports")
 def test_a_second_series_of_the_study_is_listed_and_not_counted(
     tmp_path: Path, small_result: PhantomResult, known_measure: MeasureScan
 ) -> None:

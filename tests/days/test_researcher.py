@@ -59,11 +59,8 @@ def test_a_day_from_the_tables_to_the_same_bytes(
     kind: str,
     make_day: Callable[..., Any],
     tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
+    without_reports: None,
 ) -> None:
-    # Nobody looks at pages on this day.
-    for module in ("case_files", "redraw"):
-        monkeypatch.setattr(f"canalmorph.batch.{module}.write_reports", lambda *args: None)
     day = make_day(tmp_path, (*PEOPLE, *OTHER), kind)
     results, tables = tmp_path / "results", tmp_path / "tables"
     export, describe, kernels, methods, repeat, corrected = day.read_commands("researcher")
