@@ -80,7 +80,7 @@ def _find_box(
 
 
 @njit(cache=True, nogil=True)
-def _is_inside(ring_a, ring_b, share, x, y):  # type: ignore[no-untyped-def]
+def _is_inside(ring_a, ring_b, share, x, y):  # type: ignore[no-untyped-def]  # compiled
     """Tell whether (x, y) lies inside the outline between two rings, by crossings."""
     inside = False
     last = ring_a.shape[0] - 1
@@ -96,7 +96,7 @@ def _is_inside(ring_a, ring_b, share, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _find_outer_box(rings):  # type: ignore[no-untyped-def]
+def _find_outer_box(rings):  # type: ignore[no-untyped-def]  # compiled
     """Return for each ring the smallest and largest coordinates of its outer outline."""
     box = np.empty((rings.shape[0], 4))
     for n in range(rings.shape[0]):
@@ -108,7 +108,7 @@ def _find_outer_box(rings):  # type: ignore[no-untyped-def]
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _fill_box(  # type: ignore[no-untyped-def]
+def _fill_box(  # type: ignore[no-untyped-def]  # compiled
     labels, low, high, to_ring, heights, rings, whole, cortex_label, canal_label
 ):
     box = _find_outer_box(rings)

@@ -64,7 +64,7 @@ def crop_grid(
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _average_blocks(voxels, fk, fj, fi, out):  # type: ignore[no-untyped-def]
+def _average_blocks(voxels, fk, fj, fi, out):  # type: ignore[no-untyped-def]  # compiled
     for k in prange(out.shape[0]):
         for j in range(out.shape[1]):
             for i in range(out.shape[2]):

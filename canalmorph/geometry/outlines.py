@@ -36,7 +36,7 @@ def find_centroids(rings_mm: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @njit(cache=True, nogil=True)
-def _distance_to_outline(x, y, outline):  # type: ignore[no-untyped-def]
+def _distance_to_outline(x, y, outline):  # type: ignore[no-untyped-def]  # compiled
     """Distance of a point to the nearest segment of a closed outline."""
     best = np.inf
     n = outline.shape[0]
@@ -54,7 +54,7 @@ def _distance_to_outline(x, y, outline):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _inside(x, y, outline):  # type: ignore[no-untyped-def]
+def _inside(x, y, outline):  # type: ignore[no-untyped-def]  # compiled
     inside = False
     n = outline.shape[0]
     q = n - 1
@@ -91,7 +91,7 @@ def find_inscribed_diameter(outline_mm: NDArray[np.float64]) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _distances(points, outline, out):  # type: ignore[no-untyped-def]
+def _distances(points, outline, out):  # type: ignore[no-untyped-def]  # compiled
     for n in range(points.shape[0]):
         out[n] = _distance_to_outline(points[n, 0], points[n, 1], outline)
 
@@ -106,7 +106,7 @@ def find_distances(
 
 
 @njit(cache=True, nogil=True)
-def _find_inside(points, outline, out):  # type: ignore[no-untyped-def]
+def _find_inside(points, outline, out):  # type: ignore[no-untyped-def]  # compiled
     for n in range(points.shape[0]):
         out[n] = _inside(points[n, 0], points[n, 1], outline)
 

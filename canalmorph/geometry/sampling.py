@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _trilinear(voxels, k, j, i):  # type: ignore[no-untyped-def]
+def _trilinear(voxels, k, j, i):  # type: ignore[no-untyped-def]  # compiled
     """Interpolate at one fractional index; NaN outside the grid."""
     nk, nj, ni = voxels.shape
     if not (k >= 0.0 and j >= 0.0 and i >= 0.0 and k <= nk - 1 and j <= nj - 1 and i <= ni - 1):
@@ -27,7 +27,7 @@ def _trilinear(voxels, k, j, i):  # type: ignore[no-untyped-def]
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _sample_points(voxels, lps_to_index, points, out):  # type: ignore[no-untyped-def]
+def _sample_points(voxels, lps_to_index, points, out):  # type: ignore[no-untyped-def]  # compiled
     for n in prange(points.shape[0]):
         x, y, z = points[n, 0], points[n, 1], points[n, 2]
         out[n] = _trilinear(
@@ -48,7 +48,7 @@ def _sample_points(voxels, lps_to_index, points, out):  # type: ignore[no-untype
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _sample_rays(voxels, lps_to_index, starts, steps, out):  # type: ignore[no-untyped-def]
+def _sample_rays(voxels, lps_to_index, starts, steps, out):  # type: ignore[no-untyped-def]  # compiled
     n_samples = out.shape[1]
     for n in prange(starts.shape[0]):
         index = np.empty(3)
@@ -66,7 +66,7 @@ def _sample_rays(voxels, lps_to_index, starts, steps, out):  # type: ignore[no-u
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _sample_planes(voxels, lps_to_index, origins, first, second, grid, out):  # type: ignore[no-untyped-def]
+def _sample_planes(voxels, lps_to_index, origins, first, second, grid, out):  # type: ignore[no-untyped-def]  # compiled
     a = np.zeros(3)
     b = np.zeros(3)
     for r in range(3):

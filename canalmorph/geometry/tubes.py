@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _cut(rings, levels, out):  # type: ignore[no-untyped-def]
+def _cut(rings, levels, out):  # type: ignore[no-untyped-def]  # compiled
     n, m = rings.shape[0], rings.shape[1]
     for row in prange(levels.shape[0]):
         level = levels[row]

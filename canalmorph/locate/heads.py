@@ -30,7 +30,7 @@ INLIER_MM = 1.0
 
 
 @njit(cache=True, nogil=True)
-def _vote(indices, directions, weights, low, high, votes):  # type: ignore[no-untyped-def]
+def _vote(indices, directions, weights, low, high, votes):  # type: ignore[no-untyped-def]  # compiled
     nk, nj, ni = votes.shape
     for n in range(indices.shape[0]):
         for step in range(low, high + 1):

@@ -141,7 +141,7 @@ def _caliper(
 
 
 @njit(cache=True, nogil=True)
-def _close_caliper(outline, u, shared, solid, x, y, limit, limit_u):  # type: ignore[no-untyped-def]
+def _close_caliper(outline, u, shared, solid, x, y, limit, limit_u):  # type: ignore[no-untyped-def]  # compiled
     """Return width and uncertainty of a caliper; NaN where a jaw rests beside a gap.
 
     Where a jaw rests, the mean of what is known of its neighbours' uncertainties counts, and how
@@ -182,14 +182,14 @@ def _close_caliper(outline, u, shared, solid, x, y, limit, limit_u):  # type: ig
 
 
 @njit(cache=True, nogil=True)
-def _add_known(total, value):  # type: ignore[no-untyped-def]
+def _add_known(total, value):  # type: ignore[no-untyped-def]  # compiled
     if math.isfinite(value):
         total[0] += value
         total[1] += 1.0
 
 
 @njit(cache=True, nogil=True)
-def _find_sagitta_mm(outline, before, at, after):  # type: ignore[no-untyped-def]
+def _find_sagitta_mm(outline, before, at, after):  # type: ignore[no-untyped-def]  # compiled
     """Return how far a curve may rise over the two sides that meet at a point [mm]."""
     ax, ay = outline[at, 0] - outline[before, 0], outline[at, 1] - outline[before, 1]
     bx, by = outline[after, 0] - outline[at, 0], outline[after, 1] - outline[at, 1]
@@ -219,7 +219,7 @@ def _turning_u_mm(
 
 
 @njit(cache=True, nogil=True)
-def _find_span_mm(outline, x, y, limit):  # type: ignore[no-untyped-def]
+def _find_span_mm(outline, x, y, limit):  # type: ignore[no-untyped-def]  # compiled
     """Return the extent along a direction of what is known within the limit; 0 of under three."""
     low, high, count = math.inf, -math.inf, 0
     for n in range(len(outline)):

@@ -12,7 +12,7 @@ REAL_DROP = 0.5
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _start_all(profiles, x0, step, look_in, look_out, start):  # type: ignore[no-untyped-def]
+def _start_all(profiles, x0, step, look_in, look_out, start):  # type: ignore[no-untyped-def]  # compiled
     """Half-maximum edges between local plateaus, as start values."""
     # Long: compiled, and each step needs the sample that the one before ended at.
     n_samples = profiles.shape[1]

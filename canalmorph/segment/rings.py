@@ -79,7 +79,7 @@ def find_rough_axis(femur: Femur) -> RoughAxis:
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _farthest_bone(labels, wanted, centres, half, pixel, n_rays, radii):  # type: ignore[no-untyped-def]
+def _farthest_bone(labels, wanted, centres, half, pixel, n_rays, radii):  # type: ignore[no-untyped-def]  # compiled
     """Farthest pixel of one component along each ray from its centre [mm]."""
     size = labels.shape[1]
     for ring in prange(labels.shape[0]):

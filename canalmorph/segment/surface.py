@@ -96,7 +96,7 @@ def find_radial_rays(
 
 
 @njit(cache=True, nogil=True)
-def _solve_six(a, b):  # type: ignore[no-untyped-def]
+def _solve_six(a, b):  # type: ignore[no-untyped-def]  # compiled
     """Solve a symmetric positive system of six, given by its lower triangle, in place."""
     for c in range(6):
         pivot = a[c, c]
@@ -123,7 +123,7 @@ def _solve_six(a, b):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _fit_quadratic(window, values, count, solution):  # type: ignore[no-untyped-def]
+def _fit_quadratic(window, values, count, solution):  # type: ignore[no-untyped-def]  # compiled
     """Fit 1, s, t, s^2, st, t^2 to values at the window's rows (s, t, weight, robust weight)."""
     normal = np.zeros((6, 6))
     basis = np.empty(6)
@@ -147,7 +147,7 @@ def _fit_quadratic(window, values, count, solution):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, nogil=True)
-def _reweigh(window, values, count, solution):  # type: ignore[no-untyped-def]
+def _reweigh(window, values, count, solution):  # type: ignore[no-untyped-def]  # compiled
     """Set Tukey's weights from the residuals; return their robust standard deviation."""
     residuals = np.empty(count)
     for n in range(count):
@@ -167,7 +167,7 @@ def _reweigh(window, values, count, solution):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]
+def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]  # compiled
     """Return how many neighbours to each side of a ray lie within the half width."""
     m = ring_points.shape[0]
     reach = 0
@@ -182,7 +182,7 @@ def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _fill_window(values, weights, ring, ray, half_rings, rays, window, picked):  # type: ignore[no-untyped-def]
+def _fill_window(values, weights, ring, ray, half_rings, rays, window, picked):  # type: ignore[no-untyped-def]  # compiled
     """Gather the known values around a point; return their number, 0 where too few surround it."""
     n, m = weights.shape
     rings = int(np.ceil(half_rings)) - 1
@@ -217,7 +217,7 @@ def _fill_window(values, weights, ring, ray, half_rings, rays, window, picked): 
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _smooth(values, weights, positions, half_rings, half_mm, out, spread):  # type: ignore[no-untyped-def]
+def _smooth(values, weights, positions, half_rings, half_mm, out, spread):  # type: ignore[no-untyped-def]  # compiled
     n, m, c = values.shape
     for index in prange(n):
         ring = int(np.int64(index))  # a parallel index is unsigned, and it is negated

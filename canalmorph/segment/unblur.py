@@ -26,7 +26,7 @@ _ROOT2PI = math.sqrt(2.0 * math.pi)
 
 
 @njit(cache=True, nogil=True)
-def _weigh(along, count, sigma, weights):  # type: ignore[no-untyped-def]
+def _weigh(along, count, sigma, weights):  # type: ignore[no-untyped-def]  # compiled
     """Set each point's share of the blurred image over the tangent's foot."""
     total = 0.0
     for n in range(count):  # the points lie on the outline, chords between them do not
@@ -38,7 +38,7 @@ def _weigh(along, count, sigma, weights):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _level_at(t, height, weights, count, sigma):  # type: ignore[no-untyped-def]
+def _level_at(t, height, weights, count, sigma):  # type: ignore[no-untyped-def]  # compiled
     """Return the blurred indicator at `t` over the tangent, and its slope."""
     level = 0.0
     slope = 0.0
@@ -50,7 +50,7 @@ def _level_at(t, height, weights, count, sigma):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _find_half_level(along, height, count, sigma, sigma_along, enhancement, width, weights):  # type: ignore[no-untyped-def]
+def _find_half_level(along, height, count, sigma, sigma_along, enhancement, width, weights):  # type: ignore[no-untyped-def]  # compiled
     """Return where the blurred indicator is one half: Newton's steps within two blurs."""
     _weigh(along, count, sigma_along, weights[0])
     if enhancement > 0.0:
@@ -77,7 +77,7 @@ def _find_half_level(along, height, count, sigma, sigma_along, enhancement, widt
 
 
 @njit(cache=True, nogil=True)
-def _follow(ring_points, tangent, outward, ray, side, reach, along, height):  # type: ignore[no-untyped-def]
+def _follow(ring_points, tangent, outward, ray, side, reach, along, height):  # type: ignore[no-untyped-def]  # compiled
     """Follow the outline from a ray to one side; return how many points lie within reach.
 
     It ends at an unknown point, and where the outline turns back: beyond, it is no function of
@@ -106,7 +106,7 @@ def _follow(ring_points, tangent, outward, ray, side, reach, along, height):  # 
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _find_moves(rings, tangents, outwards, sigmas, sigmas_along, enhancement, width, moves):  # type: ignore[no-untyped-def]
+def _find_moves(rings, tangents, outwards, sigmas, sigmas_along, enhancement, width, moves):  # type: ignore[no-untyped-def]  # compiled
     n, m = rings.shape[0], rings.shape[1]
     for ring in prange(n):
         behind = np.empty((2, m))

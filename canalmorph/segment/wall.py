@@ -37,7 +37,7 @@ _ROOT2PI = math.sqrt(2.0 * math.pi)
 
 
 @njit(cache=True, nogil=True)
-def _edge(a, kernel):  # type: ignore[no-untyped-def]
+def _edge(a, kernel):  # type: ignore[no-untyped-def]  # compiled
     """Return the blurred step at `a` blurs from its place, its slope, and the kernel's part."""
     enhancement, width = kernel
     step = 0.5 * (1.0 + math.erf(a / _ROOT2))
@@ -51,7 +51,7 @@ def _edge(a, kernel):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _model(x, p, kernel, gradient):  # type: ignore[no-untyped-def]
+def _model(x, p, kernel, gradient):  # type: ignore[no-untyped-def]  # compiled
     """Return the model at `x`; `gradient` takes its slopes by the parameters and enhancement."""
     s = p[5]
     a = (x - p[0]) / s
@@ -71,7 +71,7 @@ def _model(x, p, kernel, gradient):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _gather(y, x0, step, low, high, p, kernel, prior, prior_u, noise, normal, right):  # type: ignore[no-untyped-def]
+def _gather(y, x0, step, low, high, p, kernel, prior, prior_u, noise, normal, right):  # type: ignore[no-untyped-def]  # compiled
     """Return the cost at `p`, and set the normal equations' lower half and right side there."""
     gradient = np.empty(7)
     normal[:] = 0.0
@@ -95,7 +95,7 @@ def _gather(y, x0, step, low, high, p, kernel, prior, prior_u, noise, normal, ri
 
 
 @njit(cache=True, nogil=True)
-def _solve(matrix, vector, n):  # type: ignore[no-untyped-def]
+def _solve(matrix, vector, n):  # type: ignore[no-untyped-def]  # compiled
     """Solve a small symmetric system by elimination; a singular one gives zeros."""
     a = matrix.copy()
     b = vector.copy()
@@ -123,7 +123,7 @@ def _solve(matrix, vector, n):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _fit_one(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type: ignore[no-untyped-def]
+def _fit_one(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type: ignore[no-untyped-def]  # compiled
     """Levenberg-Marquardt in place on `p`; a prior_u of 0 leaves free, one below 0 keeps fixed."""
     trial = np.empty(6)
     damping = 1e-2
@@ -187,7 +187,7 @@ def _fit_one(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type:
 
 
 @njit(cache=True, nogil=True)
-def _propagate(y, x0, step, low, high, p, kernel, prior_u, noise, normal, out):  # type: ignore[no-untyped-def]
+def _propagate(y, x0, step, low, high, p, kernel, prior_u, noise, normal, out):  # type: ignore[no-untyped-def]  # compiled
     """Set the outer edge's slopes by prior density, blur and enhancement."""
     unit = np.zeros(6)
     unit[1] = 1.0
@@ -210,7 +210,7 @@ def _propagate(y, x0, step, low, high, p, kernel, prior_u, noise, normal, out): 
 
 
 @njit(parallel=True, cache=True, nogil=True)
-def _fit_all(  # type: ignore[no-untyped-def]
+def _fit_all(  # type: ignore[no-untyped-def]  # compiled
     profiles,
     x0,
     step,
