@@ -29,6 +29,8 @@ TOP_LEVEL = {
     "tests",
 }
 LONGEST_MODULE_LINES = 450
+#: The packages that are installed.
+NAMES = ("canalmorph", "canalmorph_cli", "canalmorph_phantoms")
 
 #: Values for the fields of errors, by annotation.
 EXAMPLE_FIELDS = {"str": "an example", "float": 12.5, "int": 7, "tuple[str, ...]": ("a", "b")}
@@ -164,6 +166,30 @@ def test_slow_imports_wait_until_a_command_needs_them() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     ).stdout
     assert said.strip() == "[]"
+
+
+def test_a_wheel_holds_every_file_of_the_packages(project_folder: Path) -> None:
+    with open(project_folder / "pyproject.toml", "rb") as file:
+        tool = tomllib.load(file)["tool"]["setuptools"]
+    roots = [project_folder / each for each in tool["packages"]["find"]["where"]]
+    held = {
+        path
+        for package, patterns in tool["package-data"].items()
+        for root in roots
+        for pattern in patterns
+        for path in (root / package.replace(".", "/")).glob(pattern)
+    }
+    packages = [root / name for root in roots for name in NAMES]
+    tracked = {
+        path
+        for path in list_tracked(project_folder)
+        if any(path.is_relative_to(package) for package in packages)
+    }
+    assert len(tracked) > 200
+    assert {path for path in tracked if path.suffix != ".py"} - held == set()
+    # A folder without a package file is no package, and is left out.
+    for path in tracked - held:
+        assert (path.parent / "__init__.py").is_file(), path
 
 
 def test_what_measures_needs_no_extra(project_folder: Path) -> None:
