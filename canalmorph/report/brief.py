@@ -1,9 +1,9 @@
-"""Type of a femur in a few words, for lists; what the page calls undecided is so here, too."""
+"""A femur's type, and a refusal, in a line for lists; what the page calls undecided is so here."""
 
 from collections.abc import Mapping
 
 from canalmorph.model.certainty import SURE_FROM
-from canalmorph.model.results import CanalShape
+from canalmorph.model.results import CanalShape, Refusal
 from canalmorph.report.numbers import format_chance
 from canalmorph.report.wording import SHAPE_WORDS
 
@@ -42,6 +42,20 @@ def summarise_letter(femur: Mapping[str, object]) -> str:
         return ""
     chances = {letter: _read(femur, f"p_letter_{letter.lower()}") for letter in LETTERS}
     return f"letter {_summarise(chances, str(femur['bone_letter']))} (estimated)"
+
+
+def name_refusal(refusal: Refusal) -> str:
+    """Return which scan and side were not measured, why, and what to do.
+
+    Examples
+    --------
+    >>> name_refusal(Refusal(stage="read", code="x", message="It is empty.", source="day/a"))
+    'day/a: It is empty.'
+    """
+    side = f" ({refusal.side.value})" if refusal.side else ""
+    # Errors of reading name the file themselves.
+    named = refusal.message.startswith(refusal.source) and not side
+    return refusal.message if named else f"{refusal.source}{side}: {refusal.message}"
 
 
 def _read(femur: Mapping[str, object], name: str) -> float:

@@ -20,7 +20,7 @@ from canalmorph.model.codes import LEFT_OUT, REFUSALS, describe_warning
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CanalShape, Fixation, Refusal
 from canalmorph.model.standing import STANDING
-from canalmorph.report.brief import summarise_letter, summarise_shape
+from canalmorph.report.brief import name_refusal, summarise_letter, summarise_shape
 from canalmorph.report.pictures import FemurPictures
 from canalmorph.report.templating import load_template
 from canalmorph.report.wording import FIXATION_WORDS, SHAPE_WORDS
@@ -120,7 +120,7 @@ def _list_rows(case: ListedCase) -> list[dict[str, object]]:
             "case": case.case_id,
             "side": "" if refusal.side is None else refusal.side.value,
             "state": "left out" if refusal.code in _LEFT_OUT else "not measured",
-            "text": refusal.message,
+            "text": name_refusal(refusal),
             "reason": refusal.code,
             "warnings": list(refusal.warnings),
             "pages": [] if refusal.side is None else list(case.pages),
@@ -138,6 +138,7 @@ def _describe_femur(case: ListedCase, femur: Mapping[str, object]) -> dict[str, 
         "shape": femur["canal_shape"],
         "type": summarise_shape(femur),
         "letter": summarise_letter(femur),
+        "review": str(femur["reviewed_by_hand"]).replace(";", ", "),
         "fixation": femur["fixation"],
         "values": [_round(femur[name], digits) for name, _, digits in NUMBERS],
         "doubts": [_round(femur[f"{name}_u"], digits) for name, _, digits in NUMBERS],

@@ -12,7 +12,7 @@ from canalmorph.batch.dicom_results import DICOM_FOLDER
 from canalmorph.batch.outcomes import BatchResult, CaseOutcome
 from canalmorph.export.rows import Row
 from canalmorph.model.results import Refusal
-from canalmorph.report.brief import summarise_shape
+from canalmorph.report.brief import name_refusal, summarise_shape
 from canalmorph.report.parts import DRAWING_EXTRA, PAGE_NAME, list_missing_parts
 from canalmorph_cli.console import write_line
 from canalmorph_cli.exits import ExitStatus
@@ -205,8 +205,4 @@ def _describe_effort(result: BatchResult) -> list[str]:
 
 def describe_refusal(refusal: Refusal) -> str:
     """Return one line: which scan and side, why, what to do, and the code."""
-    side = f" ({refusal.side.value})" if refusal.side else ""
-    # Errors of reading name the file themselves.
-    named = refusal.message.startswith(refusal.source) and not side
-    place = "" if named else f"{refusal.source}{side}: "
-    return make_printable(f"{place}{refusal.message} [{refusal.code}]")
+    return make_printable(f"{name_refusal(refusal)} [{refusal.code}]")

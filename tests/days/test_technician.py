@@ -140,6 +140,10 @@ def test_a_day_from_the_scanner_to_the_archive(
         assert said.status == 4
         assert "not measured (hidden-by-metal)" in said.out
         check_summary(said.out, studies)
+        page = (results / "cohort.html").read_text("utf-8")
+        assert page.count('"review":"signed"') == n_measured - 1
+        assert page.count('"review":"corrected, signed"') == 1
+        assert "study_03: Metal lies" in page
         assert f"Review of {len(studies) - len(by_node) - 2} scans: " in said.out
         # A table of the automatic numbers would contradict the pages.
         now = {row["column"]: float(row["corrected"]) for row in marks if row["corrected"]}

@@ -27,7 +27,13 @@ def make_femur(case_id: str, side: str, cfi: float | None, **cells: object) -> d
     for name in ("cfi_ml", "cti_ml_lt_minus100", "isthmus_canal_ml_mm"):
         femur |= {name: None, f"{name}_u": None}
     femur |= {"cfi_ml": cfi, "cfi_ml_u": None if cfi is None else 0.05}
-    femur |= {"canal_shape": "", "bone_letter": "", "fixation": "undecided", "warnings": ""}
+    femur |= {
+        "reviewed_by_hand": "",
+        "canal_shape": "",
+        "bone_letter": "",
+        "fixation": "undecided",
+        "warnings": "",
+    }
     return {**femur, **cells}
 
 
@@ -81,7 +87,7 @@ def test_the_page_needs_nothing_else_and_no_text_becomes_markup(cases: list[List
     assert "http" not in page.replace("http-equiv", "")
     assert "onerror=alert(1)>" not in page.replace("\\u003cimg src=x onerror=alert(1)>", "")
     assert page.count("</script>") == 2
-    assert read_data(page)["rows"][3]["text"] == HOSTILE
+    assert read_data(page)["rows"][3]["text"] == f"day/scan: {HOSTILE}"
 
 
 @pytest.mark.parametrize("side", [Side.RIGHT, Side.LEFT])

@@ -8,7 +8,7 @@
 
   data.rows.forEach(function (row) {
     row.flags = row.warnings.concat(row.reason ? [row.reason] : []);
-    row.words = [row.case, row.side, row.state, row.type || "", row.text || ""]
+    row.words = [row.case, row.side, row.state, row.review || "", row.type || "", row.text || ""]
       .concat(row.flags).join(" ").toLowerCase();
   });
 
@@ -78,14 +78,15 @@
   function addRow(row) {
     var line = byId("rows").insertRow();
     addCell(line, makePicture(row));
+    var seen = makeElement("span", row.review || "", { className: "small" });
     addCell(line, [makeElement("code", row.case)].concat(row.pages.map(function (page) {
       return makeElement("a", page.split(".").pop() === "pdf" ? "PDF" : "report", {
         href: "cases/" + row.case + "/" + page
       });
-    })));
+    }), row.review ? seen : []));
     addCell(line, row.side);
     if (row.values) {
-      addCell(line, [row.type, makeElement("span", row.letter, { className: "letter" })]);
+      addCell(line, [row.type, makeElement("span", row.letter, { className: "small" })]);
       row.values.forEach(function (value, index) {
         var doubt = row.doubts[index];
         addCell(line, value ? [value, makeElement("span", doubt ? " ± " + doubt : "")] : "–", "number");

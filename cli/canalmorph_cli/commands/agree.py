@@ -72,7 +72,7 @@ def tabulate_agreement(agreement: "CohortAgreement") -> "Table":
 
     from canalmorph.cohort.agree_page import DRAWN_NUMBERS, list_lines
 
-    table = Table()
+    table = Table(caption="femora: known in both (in A alone, in B alone)", caption_justify="left")
     table.add_column("column", no_wrap=True)
     for name in ("femora", "bias B - A", "lower limit", "upper limit", "ICC(2,1)"):
         table.add_column(name, justify="right", no_wrap=True)
