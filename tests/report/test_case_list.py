@@ -50,7 +50,11 @@ def cases() -> list[ListedCase]:
             thumbnails={"right": "AAAA"},
             pages=["report.html", "report.pdf"],
         ),
-        ListedCase(case_id="b2", femora=[make_femur("b2", "left", None)], pages=["report.html"]),
+        ListedCase(
+            case_id="b2",
+            femora=[make_femur("b2", "left", None, cfi_ml_lower_bound=3.514)],
+            pages=["report.html"],
+        ),
         ListedCase(
             case_id="c3",
             refusals=[
@@ -78,6 +82,7 @@ def test_every_femur_and_refusal_is_a_row(cases: list[ListedCase]) -> None:
     first = rows[0]
     assert first["values"] == ["10.25", "", ""]
     assert first["doubts"] == ["0.05", "", ""]
+    assert [row["bounds"] for row in rows[1:3]] == [["", "", ""], ["3.51", "", ""]]
     assert first["warnings"] == ["metal", "head_not_separated"]
     assert first["pages"] == ["report.html", "report.pdf"]
 
@@ -164,6 +169,8 @@ def test_the_list_sorts_and_filters(
         set("shape", ""); set("flag", "metal"); told.push(read());
         set("flag", ""); set("search", "NO-BONE"); told.push(read());
         told.push(document.getElementById("count").textContent);
+        set("search", "b2"); told.push(document.querySelector("#rows .number").textContent);
+        set("search", "no-bone");
         told.push(document.querySelectorAll("#rows img").length);
         document.title = told.join("|");
         """,
@@ -171,5 +178,5 @@ def test_the_list_sorts_and_filters(
     listed = "a1r a1l b2l c3u c3u"
     rising, falling = "a1l a1r b2l c3u c3u", "a1r a1l b2l c3u c3u"
     assert told.replace("c3undefined", "c3u") == (
-        f"{listed}|{rising}|{falling}|a1l|a1r|c3u|1 of 5 rows|0"
+        f"{listed}|{rising}|{falling}|a1l|a1r|c3u|1 of 5 rows|at least 3.51|0"
     )

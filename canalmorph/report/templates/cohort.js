@@ -88,8 +88,9 @@
     if (row.values) {
       addCell(line, [row.type, makeElement("span", row.letter, { className: "small" })]);
       row.values.forEach(function (value, index) {
-        var doubt = row.doubts[index];
-        addCell(line, value ? [value, makeElement("span", doubt ? " ± " + doubt : "")] : "–", "number");
+        var doubt = row.doubts[index], bound = row.bounds[index];
+        var unknown = bound ? "at least " + bound : "–";
+        addCell(line, value ? [value, makeElement("span", doubt ? " ± " + doubt : "")] : unknown, "number");
       });
       addCell(line, data.fixations[row.fixation] || "");
     } else {
