@@ -78,7 +78,7 @@ def unpack_noun(
     """
     if kind in special:
         return special[kind](plain, name, members)
-    if get_origin(kind) is np.ndarray:
+    if _is_array(kind):
         array = members[name]
         return array.astype(np.float64) if array.dtype == np.float32 else array
     if isinstance(kind, UnionType):
@@ -104,3 +104,9 @@ def unpack_noun(
             for place, (each, one) in enumerate(zip(kinds, plain, strict=True))
         )
     return kind(plain)
+
+
+def _is_array(kind: Any) -> bool:
+    """Whether an annotation is an array's, which from Python 3.12 on may have a name of its own."""
+    origin = get_origin(kind)
+    return np.ndarray in (origin, get_origin(getattr(origin, "__value__", None)))
