@@ -9,7 +9,7 @@ Text may stand in quotes. A comparison with a blank is never true.
 """
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any
@@ -84,9 +84,23 @@ def find_column(name: str, columns: Mapping[str, TableColumn]) -> TableColumn:
     """
     if name in columns:
         return columns[name]
-    near = get_close_matches(name, columns, n=3)
-    hint = f" Did you mean {' or '.join(near)}?" if near else ""
-    raise ValueError(f"The table has no column {name!r}.{hint} columns.csv lists all.")
+    raise ValueError(
+        f"The table has no column {name!r}.{suggest_names(name, columns)} columns.csv lists all."
+    )
+
+
+def suggest_names(name: str, known: Iterable[str]) -> str:
+    """Return a question after the names that are like one that does not exist, or nothing.
+
+    Examples
+    --------
+    >>> suggest_names("shape", ["side", "canal_shape"])
+    ' Did you mean canal_shape?'
+    >>> suggest_names("centre", ["side", "canal_shape"])
+    ''
+    """
+    near = get_close_matches(name, list(known), n=3)
+    return f" Did you mean {' or '.join(near)}?" if near else ""
 
 
 def _split_words(text: str) -> list[str]:

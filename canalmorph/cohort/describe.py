@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.cohort.codebook import TableColumn
+from canalmorph.cohort.conditions import suggest_names
 from canalmorph.cohort.facts import Facts, join_facts
 from canalmorph.cohort.profiles import WidthProfile, gather_profiles
 from canalmorph.cohort.selection import FEMURS, select_rows
@@ -181,7 +182,12 @@ def _label_groups(femora: "pd.DataFrame", by: str) -> list[str]:
     if not by:
         return [ALL] * len(femora)
     if by not in femora.columns:
-        raise ValueError(f"'by' must be a column of femurs.csv or of the facts, got {by!r}.")
+        grouping = ", ".join(_list_grouping(femora))
+        usable = f" Columns that make groups here: {grouping}." if grouping else ""
+        raise ValueError(
+            f"'by' must be a column of femurs.csv or of the facts, got {by!r}."
+            f"{suggest_names(by, femora.columns)}{usable}"
+        )
     labels = [
         NO_GROUP if blank else f"{value:g}" if isinstance(value, float) else str(value)
         for value, blank in zip(femora[by], femora[by].isna(), strict=True)
@@ -192,6 +198,17 @@ def _label_groups(femora: "pd.DataFrame", by: str) -> list[str]:
             "classes, or put classes into the facts."
         )
     return labels
+
+
+def _list_grouping(femora: "pd.DataFrame") -> list[str]:
+    """Return the columns that set femora apart into few groups, of two and more on average."""
+    most = min(MOST_GROUPS, len(femora) // 2)
+    return [
+        name
+        for name in femora.columns
+        if 1 < femora[name].nunique(dropna=False) <= most
+        and not (name.endswith("_u") or f"{name}_u" in femora)
+    ]
 
 
 def _read_blanks(results: Path, recorded: bool) -> "pd.DataFrame | None":

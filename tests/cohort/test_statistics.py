@@ -243,6 +243,7 @@ def test_facts_may_be_of_femora(results: Path, tmp_path: Path) -> None:
     [
         ({"by": "case_id"}, "makes 30 groups"),
         ({"by": "centre"}, "must be a column"),
+        ({"by": "shape"}, r"Did you mean canal_shape\? Columns that make groups here: side, "),
         ({"where": "cfi_ml > 100"}, "No femur is left"),
     ],
 )
