@@ -5,8 +5,9 @@ import struct
 
 import numpy as np
 from numpy.typing import NDArray
+from pydicom.encaps import get_frame
 from pydicom.pixels.decoders.base import Decoder, get_decoder
-from pydicom.uid import UID
+from pydicom.uid import UID, RLELossless
 
 from canalmorph.errors import (
     CorruptFileError,
@@ -150,6 +151,12 @@ def _decode_with_plugin(data: bytes, header: SliceHeader) -> NDArray[np.uint16]:
         dataset, _ = parse_dicom(io.BytesIO(data), data[:132])
         if header.syntax == DEFLATED:
             plane = _as_plane(np.frombuffer(dataset.PixelData, "<u2"), header)
+        elif header.syntax == RLELossless:
+            # Compiled, and so slow to load: not where headers alone are read.
+            from canalmorph.read.run_lengths import unpack_plane
+
+            frame = get_frame(dataset.PixelData, header.frame, number_of_frames=header.n_frames)
+            plane = _as_plane(unpack_plane(frame, header.rows * header.columns), header)
         else:
             decoder = get_decoder(UID(header.syntax))
             array, _ = decoder.as_array(

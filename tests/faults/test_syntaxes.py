@@ -135,6 +135,22 @@ def test_c24_a_slice_that_cannot_be_decoded_is_named_and_leaves_a_gap(bench, syn
         assert not gaps
 
 
+def test_c24_runs_longer_than_the_plane_are_told_in_the_refusal_alone(bench, capfd):
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.compress(RLELossless, generate_instance_uid=False)
+    paths = bench.write(datasets)
+    data = bytearray(paths[7].read_bytes())
+    # The last runs before the end mark become longer than the plane.
+    end = data.rindex(b"\xfe\xff\xdd\xe0")
+    data[end - 200 : end] = b"\x81" * 200
+    paths[7].write_bytes(data)
+    volume = bench.read()
+    assert [error.code for error in volume.unread] == ["corrupt-file"]
+    # A compiled decoder's own trace would go past everything that keeps this program's output.
+    assert capfd.readouterr() == ("", "")
+
+
 @pytest.mark.parametrize("lost", [range(24), range(2, 22, 4), range(8, 15)])
 def test_c24_more_damaged_slices_than_a_gap_refuse_the_series(bench, lost):
     write_spoilt(bench, JPEGLSLossless, lost)
