@@ -19,6 +19,7 @@ from canalmorph.cohort.figures import (
     list_looks,
     mark_points,
     place_panel,
+    show_no_finer,
 )
 from canalmorph.cohort.pages import format_number, name_unit, write_page
 from canalmorph.report.drawing import FAINT, INK, PALE, render_svg, start_figure
@@ -96,7 +97,7 @@ def format_agreement(found: NumberAgreement, column: TableColumn) -> tuple[str, 
     """Return the cells of one number: femora, bias, limits, repeatability, CV, ICCs, z, worst."""
     unit = column.unit
     alone = f" ({found.n_only_a}, {found.n_only_b})" if found.n_only_a or found.n_only_b else ""
-    cv = "–" if found.cv_percent is None else f"{found.cv_percent:.2f} %"
+    cv = "–" if found.cv_percent is None else f"{found.cv_percent:.2f}\N{NO-BREAK SPACE}%"
     return (
         f"{found.n}{alone}",
         format_estimate(found.bias, unit),
@@ -158,7 +159,9 @@ def _draw_panel(axes: Axes, look: Look, agreement: CohortAgreement, column: Tabl
             axes.axhspan(estimate.low, estimate.high, color=PALE, zorder=0)
             axes.axhline(estimate.value, color=INK, linewidth=1.0, linestyle=line)
     axes.axhline(0, color=FAINT, linewidth=0.6)
-    mark_points(axes, look, (a[known] + b[known]) / 2, b[known] - a[known])
+    mean, difference = (a[known] + b[known]) / 2, b[known] - a[known]
+    mark_points(axes, look, mean, difference)
+    show_no_finer(axes, column.name, mean, difference)
     axes.set_xlabel(label_column(column.name, "mean: "))
-    axes.set_ylabel("B − A")
+    axes.set_ylabel(f"B − A {name_unit(column.unit)}")
     axes.spines[["top", "right"]].set_visible(False)

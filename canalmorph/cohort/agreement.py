@@ -135,7 +135,7 @@ def compute_icc(ratings: NDArray[np.float64]) -> tuple[Estimate, Estimate] | Non
     ems = (residual**2).sum() / df_error
     if bms == 0:
         return None
-    if ems <= 1e-24 * bms and jms <= 1e-24 * bms:
+    if (ratings == ratings[:, :1]).all():  # rounding would leave the mean squares above 0
         same = Estimate(value=1.0, low=1.0, high=1.0)
         return same, same
     return (
@@ -145,10 +145,13 @@ def compute_icc(ratings: NDArray[np.float64]) -> tuple[Estimate, Estimate] | Non
 
 
 def _estimate_agreement(bms: float, jms: float, ems: float, n: int, k: int) -> Estimate:
-    icc = (bms - ems) / (bms + (k - 1) * ems + k * (jms - ems) / n)
+    whole = bms + (k - 1) * ems + k * (jms - ems) / n
+    icc = (bms - ems) / whole
+    # What is left of 1, which the ratio's own rounding would swallow where it is small.
+    left = k * (ems + (jms - ems) / n) / whole
     # Satterthwaite's degrees of freedom of the mean square that the ratio is taken over.
-    a = k * icc / (n * (1 - icc))
-    b = 1 + k * icc * (n - 1) / (n * (1 - icc))
+    a = k * icc / (n * left)
+    b = 1 + k * icc * (n - 1) / (n * left)
     parts = (a * jms) ** 2 / (k - 1) + (b * ems) ** 2 / ((n - 1) * (k - 1))
     v = (a * jms + b * ems) ** 2 / parts
     tail = (1 + CONFIDENCE) / 2
@@ -329,10 +332,13 @@ def compute_kappa(
 
     None where either has all in one class: it then agrees as chance does, whatever the other says.
     """
-    from statsmodels.stats.inter_rater import cohens_kappa
-
     if min(np.count_nonzero(table.sum(axis=axis)) for axis in (0, 1)) < 2:
         return None
+    if np.trace(table) == table.sum():  # whose variance, 0, rounding may leave below it
+        same = Estimate(value=1.0, low=1.0, high=1.0)
+        return same, same if ordered else None
+    from statsmodels.stats.inter_rater import cohens_kappa
+
     plain = cohens_kappa(table, return_results=True)
     kappa = Estimate(value=plain.kappa, low=plain.kappa_low, high=plain.kappa_upp)
     if not ordered:

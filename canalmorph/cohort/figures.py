@@ -12,9 +12,12 @@ from numpy.typing import NDArray
 
 from canalmorph import published
 from canalmorph.cohort.describe import ALL, CohortSummary, Group
+from canalmorph.cohort.pages import name_unit
 from canalmorph.cohort.profiles import WidthProfile
+from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.report.drawing import FAINT, INK, place_axes, render_svg, start_figure
 from canalmorph.report.listing import name_column
+from canalmorph.report.numbers import MOST_DECIMALS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,9 +50,18 @@ LABEL_CHARACTERS = 26
 #: More marks of one group are drawn as a sample of so many, evenly taken, so that a page stays
 #: small enough to be opened.
 MOST_MARKS = 1500
+#: So few marks of one group are drawn larger.
+FEW_MARKS = 200
+#: More would touch each other on a panel's axis.
+MOST_TICKS = 5
+#: An axis spans at least so many steps of the last decimal that is printed.
+FEWEST_STEPS = 8
 #: A mean is drawn at levels that so many of a group's femora show: where only some do, it would be
 #: theirs, and leap. The table has every level with its number of femora.
 LEAST_SHARE_OF_GROUP = 0.9
+
+
+_UNITS = {column.name: column.unit for column in FEMUR_COLUMNS}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,15 +264,28 @@ def draw_boxes(groups: Sequence[tuple[str, "pd.DataFrame"]], title: str) -> str:
 
 
 def label_column(name: str, before: str = "") -> str:
-    """Return a column's name, broken so that it fits beside an axis of a panel."""
-    return "\n".join(wrap(f"{before}{name_column(name)}", LABEL_CHARACTERS))
+    """Return a column's name and unit, broken so that they fit beside an axis of a panel."""
+    label = f"{before}{name_column(name)} {name_unit(_UNITS[name])}"
+    return "\n".join(wrap(label, LABEL_CHARACTERS))
 
 
 def place_panel(figure: Any, place: int, panel_px: float) -> Axes:
     """Return the axes of one of several panels, `PANELS_A_ROW` a row."""
     across = WIDTH_PX / PANELS_A_ROW
     row, column = divmod(place, PANELS_A_ROW)
-    return place_axes(figure, column * across + 62, row * panel_px + 18, across - 74, panel_px - 78)
+    left, top = column * across + 70, row * panel_px + 18
+    axes = place_axes(figure, left, top, across - 82, panel_px - 78)
+    axes.locator_params(nbins=MOST_TICKS)
+    axes.ticklabel_format(useOffset=False)
+    return axes
+
+
+def show_no_finer(axes: Axes, name: str, x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
+    """Let the axes show no finer differences of a column's numbers than those that are printed."""
+    half = FEWEST_STEPS / 2 * 10.0 ** -MOST_DECIMALS[_UNITS[name]]
+    middle = np.array([np.median(x), np.median(y)])
+    axes.update_datalim([middle - half, middle + half])
+    axes.autoscale_view()
 
 
 def mark_points(axes: Axes, look: Look, x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
@@ -269,7 +294,7 @@ def mark_points(axes: Axes, look: Look, x: NDArray[np.float64], y: NDArray[np.fl
     axes.scatter(
         x[::step],
         y[::step],
-        s=12,
+        s=24 if len(x) <= FEW_MARKS else 12,
         marker=look.marker,
         facecolors="none",
         edgecolors=look.colour,

@@ -1,5 +1,6 @@
 """Two results folders: which femora are the same, what is said of them, and the page."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -8,7 +9,7 @@ import pandas as pd
 import pytest
 
 from canalmorph.cohort.agree import CohortAgreement, compare_cohorts
-from canalmorph.cohort.agree_page import write_agree_page
+from canalmorph.cohort.agree_page import draw_differences, write_agree_page
 from canalmorph.cohort.agree_tables import write_agreement_tables
 
 Write = Callable[..., Path]
@@ -79,6 +80,18 @@ def test_femora_are_matched_by_case_and_side(
     assert agreement.classes["canal_shape"].n == 38
     assert agreement.classes["canal_shape"].kappa_weighted is not None
     assert "torsion_deg" not in {column.name for column in agreement.columns}
+
+
+def test_equal_results_are_drawn_no_finer_than_numbers_are_printed(
+    folders: tuple[Path, Path],
+) -> None:
+    found = compare_cohorts(folders[0], folders[0])
+    svg = draw_differences(found)
+    ticks = [float(tick) for tick in re.findall(r">(\d+\.\d+)</text>", svg)]
+    # Widths are printed to 0.01 mm and ratios to 0.001.
+    assert min(tick for tick in ticks if tick > 0) >= 0.001
+    assert ">1e" not in svg
+    assert "B − A [mm]" in svg
 
 
 def test_what_differs_by_itself_is_said(agreement: CohortAgreement) -> None:

@@ -10,6 +10,7 @@ from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
 from canalmorph.cohort.agreement import (
+    Estimate,
     compare_classes,
     compare_numbers,
     compute_icc,
@@ -118,6 +119,27 @@ def test_equal_measurements_agree_wholly() -> None:
     assert found.icc_agreement is not None
     assert found.icc_agreement.value == found.icc_agreement.low == 1.0
     assert (found.n_equal, found.repeatability, found.cv_percent, found.worst) == (4, 0, 0, 0)
+
+
+def test_very_many_equal_measurements_agree_wholly() -> None:
+    # Their means are rounded, so that no mean square of readers or rest is 0.
+    values = np.random.default_rng(1).normal(50, 2, 10001)
+    found = compare_numbers(values, values.copy(), unit="mm")
+    assert found.icc_agreement == found.icc_consistency == Estimate(value=1.0, low=1.0, high=1.0)
+
+
+def test_measurements_that_differ_by_rounding_agree_almost_wholly() -> None:
+    values = np.random.default_rng(1).normal(50, 2, 1000)
+    found = compare_numbers(values, values * (1 + 1e-15), unit="mm")
+    assert found.icc_agreement is not None
+    assert 1 - 1e-12 < found.icc_agreement.low <= found.icc_agreement.high <= 1 + 1e-12
+
+
+def test_equal_classes_have_a_kappa_of_1_without_doubt() -> None:
+    # Of these counts the variance, 0, is rounded to below 0.
+    found = compute_kappa(np.diag([2875, 3000, 4125]), ordered=True)
+    whole = Estimate(value=1.0, low=1.0, high=1.0)
+    assert found == (whole, whole)
 
 
 def test_a_bias_lowers_agreement_and_not_consistency() -> None:
