@@ -42,7 +42,7 @@ _KEYWORDS = [
     "AcquisitionNumber", "AcquisitionTime", "AcquisitionDateTime", "ContentTime",
     "TemporalPositionIdentifier", "TriggerTime", "LossyImageCompression", "Manufacturer",
     "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
-    "FloatPixelData", "DoubleFloatPixelData", "GantryDetectorTilt", CALCULATION,
+    "FloatPixelData", "DoubleFloatPixelData", "GantryDetectorTilt", "PatientPosition", CALCULATION,
 ]  # fmt: skip
 _TAGS: list[Any] = [Tag(keyword) for keyword in _KEYWORDS]
 #: The elements with the transfer syntax and with the length of the meta information, and where the

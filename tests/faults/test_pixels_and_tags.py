@@ -1,6 +1,8 @@
 """Faults of orientation and side (B16), pixel data (C) and tags (D)."""
 
+import io
 import struct
+from dataclasses import asdict
 
 import numpy as np
 import pydicom
@@ -11,7 +13,11 @@ from pydicom.uid import (
     RLELossless,
 )
 
+from canalmorph.read.headers import read_slice_headers
+from canalmorph.read.planes import read_planes
 from canalmorph.read.scans import read_series, survey_scans
+from canalmorph.read.settings import ReadSettings
+from canalmorph.read.sources import FileEntry
 
 GRIDS = {
     "HFS": ((1, 0, 0, 0, 1, 0), (-70.5, -46.5, -34.5)),
@@ -32,6 +38,32 @@ def test_b16_every_patient_position_puts_each_voxel_in_its_place(bench, position
             del ds.PatientPosition
     bench.write(datasets)
     bench.assert_same_as_p(bench.read())
+
+
+def test_the_survey_asks_for_every_tag_that_a_plane_is_made_of(bench):
+    tags = {
+        "Manufacturer": "Maker",
+        "GantryDetectorTilt": "0.5",
+        "PatientPosition": "HFP",
+        "ContentTime": "120001",
+        "TemporalPositionIdentifier": "2",
+        "LossyImageCompression": "01",
+    }
+    ds = bench.phantom.datasets(**tags)[0]
+    ds.add_new(0x00280120, "US", 4000)
+    ds.add_new(0x00280121, "US", 4095)
+    file = io.BytesIO()
+    ds.save_as(file, enforce_file_format=True)
+    data, settings = file.getvalue(), ReadSettings()
+    entry = FileEntry(path="a", name="a", size=len(data))
+    (asked,) = read_slice_headers(io.BytesIO(data), data, entry, settings)
+    whole = pydicom.dcmread(io.BytesIO(data), defer_size=0)
+    (plane,) = read_planes(whole, entry, asked.pixel_offset, False, settings)
+    assert asdict(asked) == asdict(plane)
+    assert asked.patient_position == "HFP"
+    unset = {name for name, value in asdict(asked).items() if value in ("", None)}
+    # So that no tag is missing from both.
+    assert unset == set()
 
 
 def test_b16_oblique_and_coronal_grids_keep_their_places(bench):
