@@ -8,10 +8,12 @@ another version of the review, they are.
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from canalmorph.batch.clinic import CLINIC_NAME, read_clinic
 from canalmorph.batch.digest import RECORD_NAME, read_digest, show_femora
 from canalmorph.batch.repeat import decode_settings
 from canalmorph.correcting import CorrectedCase, correct_case
@@ -25,11 +27,12 @@ from canalmorph.export.surfaces import SURFACES_NAME, read_surfaces
 from canalmorph.export.tables import CaseLines, format_case, hash_columns
 from canalmorph.model.corrections import Correction, Review, Unfit, decode_correction
 from canalmorph.model.femur import Side
-from canalmorph.model.results import Refusal
+from canalmorph.model.results import CaseResult, Refusal
+from canalmorph.results_errors import RecordUnreadableError
 
 #: The record with a person's marks, and what it adds to the tables.
 REVIEWED_NAME, REVIEWED_DIGEST_NAME = "reviewed.json", ".reviewed_digest.json"
-REVIEWED_FORM = "canalmorph-reviewed-2"
+REVIEWED_FORM = "canalmorph-reviewed-3"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -184,7 +187,7 @@ def write_reviewed(
         As `read_shown`.
     """
     corrected = corrected or find_corrected(case_folder, review)
-    case = replace(corrected.case, review=review)
+    case = _name_scan(replace(corrected.case, review=review), case_folder)
     automatic = read_record(case_folder / RECORD_NAME)
     rows = replace(
         make_case_rows(case),
@@ -207,6 +210,15 @@ def write_reviewed(
     # Last, so that it never tells of a record that is not there yet.
     write_atomically(case_folder / REVIEWED_DIGEST_NAME, json.dumps(content).encode())
     return shown
+
+
+def _name_scan(case: CaseResult, case_folder: Path) -> CaseResult:
+    """Return a case whose refusals name its scan: a person who leaves a side out names none."""
+    source = ""
+    with suppress(RecordUnreadableError):
+        source = read_clinic(case_folder / CLINIC_NAME).source
+    named = (one if one.source else replace(one, source=source) for one in case.refusals)
+    return replace(case, refusals=tuple(named))
 
 
 def hash_marks(marks: Sequence[Correction], case_folder: Path) -> str:

@@ -52,10 +52,11 @@ def name_refusal(refusal: Refusal) -> str:
     >>> name_refusal(Refusal(stage="read", code="x", message="It is empty.", source="day/a"))
     'day/a: It is empty.'
     """
-    side = f" ({refusal.side.value})" if refusal.side else ""
+    side = f"({refusal.side.value})" if refusal.side else ""
     # Errors of reading name the file themselves.
-    named = refusal.message.startswith(refusal.source) and not side
-    return refusal.message if named else f"{refusal.source}{side}: {refusal.message}"
+    if not side and refusal.message.startswith(refusal.source):
+        return refusal.message
+    return f"{f'{refusal.source} {side}'.strip()}: {refusal.message}"
 
 
 def _read(femur: Mapping[str, object], name: str) -> float:

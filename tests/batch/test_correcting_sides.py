@@ -1,15 +1,22 @@
 """Sides exchanged and left out, on a femur and its mirror image."""
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from canalmorph.batch.clinic import CLINIC_NAME, CaseClinic, write_clinic
+from canalmorph.batch.digest import RECORD_NAME
+from canalmorph.batch.shown import read_shown, write_reviewed
 from canalmorph.correcting import MeasuredSides, correct_case
-from canalmorph.model.corrections import Correction, CorrectionKind
+from canalmorph.export.record import write_record
+from canalmorph.model.clinic import ClinicFacts
+from canalmorph.model.corrections import Correction, CorrectionKind, Review
 from canalmorph.model.femur import AlignedFemur, Side
 from canalmorph.model.results import CaseResult, FemurResult
+from canalmorph.model.volume import PatientFacts
 from canalmorph.pipeline import Settings, measure_aligned
 
 KIND = CorrectionKind
@@ -104,3 +111,25 @@ def test_a_dropped_side_is_a_refusal_and_the_other_stays(
     assert get_values(femur) == get_values(case.femora[0])
     assert [(one.side, one.code) for one in after.refusals] == [(Side.LEFT, "side-dropped")]
     assert after.differences == ()
+
+
+@pytest.mark.parametrize("stated", [True, False], ids=["as_measured", "clinic_lost"])
+def test_lists_and_tables_name_the_scan_of_a_dropped_side(
+    pair: tuple[CaseResult, tuple[AlignedFemur, AlignedFemur]], tmp_path: Path, *, stated: bool
+) -> None:
+    case, aligned = pair
+    write_record(tmp_path / RECORD_NAME, case)
+    if stated:
+        clinic = CaseClinic(
+            patient=PatientFacts(), source="day/a", facts=ClinicFacts(), deidentified=False
+        )
+        write_clinic(tmp_path / CLINIC_NAME, clinic)
+    drop = Correction(kind=KIND.DROP_SIDE, side=Side.LEFT)
+    review = Review(case_id=case.case_id, version=1, corrections=(drop,))
+    corrected = correct_case(case, aligned, [drop], Settings())
+    named = ["day/a" if stated else ""]
+    written = write_reviewed(tmp_path, review, reader="", corrected=corrected)
+    again = read_shown(tmp_path, review, name_reader=str)
+    for shown in (written, again):
+        assert [one.source for one in shown.refusals] == named
+        assert ("day/a" in shown.lines["refusals.csv"]) is stated
