@@ -15,6 +15,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from canalmorph.batch.folder import LEDGER_NAME
 from canalmorph.batch.ledger import Ledger
 from canalmorph.batch.ledger_file import (
     hold_transaction,
@@ -93,6 +94,20 @@ def open_reviews(folder: Path) -> Iterator["Reviews"]:
         # A case's folder brings back a line of the ledger that a power cut took, and no signature.
         connection.execute("PRAGMA synchronous = FULL")
         yield Reviews(connection, folder)
+
+
+def read_reviews(folder: Path) -> dict[str, Review]:
+    """Return what holds of the cases of a results folder; nothing where it has no ledger.
+
+    Raises
+    ------
+    ResultsLedgerError, ResultsNotWritableError
+        As `open_reviews`.
+    """
+    if not (folder / LEDGER_NAME).is_file():
+        return {}
+    with open_reviews(folder) as reviews:
+        return reviews.list_all()
 
 
 class Reviews:

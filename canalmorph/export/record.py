@@ -5,7 +5,7 @@ the scan. The file of a refused side is kept as the case has it, since ``refusal
 """
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
 from enum import Enum
 from pathlib import Path
@@ -72,12 +72,6 @@ def read_record(path: Path) -> CaseResult:
     except (KeyError, TypeError, ValueError) as error:
         detail = f"The record lacks or garbles a part ({type(error).__name__})."
         raise RecordUnreadableError(file=name, detail=detail) from error
-
-
-def read_cases(results_folder: Path) -> Iterator[CaseResult]:
-    """Yield every recorded case of a results folder, by the order of the case's name."""
-    for path in sorted(results_folder.glob("cases/[!.]*/result.json")):
-        yield read_record(path)
 
 
 def _strip_identity(case: CaseResult) -> CaseResult:

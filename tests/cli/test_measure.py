@@ -14,6 +14,10 @@ import pytest
 
 import canalmorph.batch.run as batch_run
 import canalmorph.batch.work as batch_work
+from canalmorph.batch.reviews import ReviewAction, open_reviews
+from canalmorph.measure.rods import put_off_rods
+from canalmorph.model.corrections import Correction, CorrectionKind
+from canalmorph.model.femur import Side
 from canalmorph_cli import clinic
 from canalmorph_phantoms.build import PhantomResult
 
@@ -265,6 +269,46 @@ def test_fill_refuses_what_it_cannot_take(measured: Path, run: Callable) -> None
     assert run("fill", measured, "--diameter", "0", "--level=-60").status == 2
     assert run("fill", measured / "absent", "--diameter", "9", "--level=-60").status == 2
     assert run("fill", measured, "--diameter", "9", "--level=-240").status == 3
+
+
+def test_fill_takes_the_numbers_that_a_person_set_right(
+    measured: Path, run: Callable, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("canalmorph.measure.facts.measure_rods", lambda *args: put_off_rods())
+    results = Path(shutil.copytree(measured, tmp_path / "out"))
+    (row,) = read_rows(results / "femurs.csv")
+    asked = ("fill", results, "--diameter", "9", "--level=-60")
+    before = run(*asked).out
+    apex = [float(row[f"lt_{axis}_mm"]) for axis in "xyz"]
+    mark = Correction(
+        kind=CorrectionKind.LESSER_TROCHANTER,
+        side=Side.RIGHT,
+        points_lps_mm=((apex[0], apex[1], apex[2] + 20.0),),
+    )
+    said = {"by": "M. Okoro", "reason": "", "measured_with": "0.1.0 gabc"}
+    with open_reviews(results) as reviews:
+        seen = reviews.correct(reviews.get(row["case_id"]), mark, **said)
+    after = run(*asked)
+    assert after.status == 0
+    assert row["case_id"] in after.out
+    assert after.out != before
+    with open_reviews(results) as reviews:
+        reviews.say(seen, ReviewAction.REJECT, **said)
+    rejected = run(*asked)
+    assert rejected.status == 3
+    assert f"{row['case_id']}  rejected by hand" in rejected.out
+
+
+def test_fill_goes_on_after_a_damaged_record(measured: Path, run: Callable, tmp_path: Path) -> None:
+    results = Path(shutil.copytree(measured, tmp_path / "out"))
+    damaged = results / "cases" / "0damaged"
+    damaged.mkdir()
+    (damaged / "result.json").write_bytes(b"{")
+    said = run("fill", results, "--diameter", "9", "--level=-60")
+    assert said.status == 4
+    first, second = said.out.splitlines()[0], said.out.splitlines()[-1]
+    assert first.startswith("0damaged  ")
+    assert "ML " in second
 
 
 def test_the_tables_of_real_measures_are_exported_described_and_stated(

@@ -26,10 +26,15 @@ def fill(
     """Say how much of the canal a straight round body fills at a level.
 
     Diameter over the canal's ML and AP width, area over area, and how much room the largest circle
-    in the canal leaves. General geometry, no implant's shape. Reads the measured cases.
+    in the canal leaves. General geometry, no implant's shape. Reads the measured cases as they were
+    set right by hand; one that was rejected is left out.
     """
-    from canalmorph.export.record import read_cases
+    from canalmorph.batch.digest import RECORD_NAME
+    from canalmorph.batch.reviews import read_reviews
+    from canalmorph.batch.shown import find_corrected
+    from canalmorph.errors import CanalMorphError
     from canalmorph.indices.fill import compute_canal_fill
+    from canalmorph.model.corrections import Review, ReviewState
     from canalmorph_cli.console import make_console, write_line
 
     if not diameter > 0:
@@ -37,17 +42,30 @@ def fill(
     if not results.is_dir():
         raise WrongUsageError("RESULTS must be a folder that `canalmorph measure` made.")
     console = make_console()
-    n_known = 0
-    for case in read_cases(results):
-        for femur in case.femora:
+    reviews = read_reviews(results)
+    n_known = n_unread = 0
+    for path in sorted(results.glob(f"cases/[!.]*/{RECORD_NAME}")):
+        name = path.parent.name
+        review = reviews.get(name, Review(case_id=name))
+        if review.state is ReviewState.REJECTED:
+            write_line(console, f"{name}  rejected by hand")
+            continue
+        try:
+            corrected = find_corrected(path.parent, review)
+        except CanalMorphError as error:
+            n_unread += 1
+            write_line(console, f"{name}  {error}")
+            continue
+        if corrected.unfit:
+            write_line(console, f"{name}  marks that cannot be set: {len(corrected.unfit)}")
+        for femur in corrected.case.femora:
             found = compute_canal_fill(femur.profile, diameter_mm=diameter, level_mm=level)
             n_known += found.ml.known
-            words = describe_fill(found)
-            write_line(console, f"{case.case_id}  {femur.side.value:<5}  {words}")
+            write_line(console, f"{name}  {femur.side.value:<5}  {describe_fill(found)}")
     if not n_known:
         write_line(console, f"No canal was measured at {level:+.0f} mm.")
         return ExitStatus.NOTHING_MEASURED
-    return ExitStatus.DONE
+    return ExitStatus.DONE_WITH_REFUSALS if n_unread else ExitStatus.DONE
 
 
 def describe_fill(found: "CanalFill") -> str:
