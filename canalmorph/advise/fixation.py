@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from canalmorph.advise.cautions import UNKNOWN_FACTS, list_cautions, list_counter_reasons
 from canalmorph.advise.wording import format_chance, format_ratio
-from canalmorph.model.certainty import SURE_FROM, get_chance_below
+from canalmorph.model.certainty import SURE_FROM, describe_needed_flare, get_chance_below
 from canalmorph.model.results import (
     CanalIndices,
     CanalShape,
@@ -124,8 +124,7 @@ def _hear_index(index: Measurement, canal_type: CanalType) -> _Voice:
         speaks_for=Fixation.UNDECIDED,
         reason=f"{start}: too near {STOVEPIPE_BELOW:g} to tell a stovepipe "
         f"({format_chance(stovepipe)}) from a normal canal ({source}).",
-        would_decide="A surer flare index: thinner slices, less noise, or the whole isthmus in "
-        "view.",
+        would_decide=f"Canal shape: {describe_needed_flare(index, STOVEPIPE_BELOW)}",
     )
 
 

@@ -1,11 +1,15 @@
 """How surely a measurement lies on one side of a bound, said in one way everywhere."""
 
 from math import erfc, floor, isfinite, log10, sqrt
+from statistics import NormalDist
 
 from canalmorph.model.results import Measurement
 
 #: A class or a side of a bound that is less probable than this is undecided. Our own rule.
 SURE_FROM = 0.8
+#: A flare index this near to its bound will not be told from it by any scan: its uncertainty in the
+#: best scans of the phantom catalogue.
+BEST_FLARE_U = 0.02
 #: A number whose standard uncertainty is a larger share of it is blank: its 95 % interval would
 #: reach a quarter of it to each side (half of it for a wall). Our own rule.
 LARGEST_SHARE, LARGEST_WALL_SHARE = 0.125, 0.25
@@ -62,6 +66,47 @@ def get_chance_below(measurement: Measurement, bound: float) -> float:
     if u == 0:
         return 0.5 if distance == 0 else float(distance > 0)
     return 0.5 * erfc(-distance / (u * sqrt(2)))
+
+
+def is_open(measurement: Measurement, bound: float) -> bool:
+    """Return whether a number lies on neither side of a bound surely enough.
+
+    Examples
+    --------
+    >>> is_open(Measurement(value=3.05, u=0.1), 3), is_open(Measurement(value=3.1, u=0.1), 3)
+    (True, False)
+    """
+    chance = get_chance_below(measurement, bound)
+    return max(chance, 1 - chance) < SURE_FROM
+
+
+def describe_needed_flare(index: Measurement, bound: float) -> str:
+    """Return how well a flare index at a bound would have to be known, and how that is had.
+
+    Parameters
+    ----------
+    index : Measurement
+        Known, with its standard uncertainty.
+    bound : float
+        Between two canal shapes. [dimensionless]
+
+    Examples
+    --------
+    >>> describe_needed_flare(Measurement(value=3.05, u=0.1), 3)
+    'the flare index 3.05 ± 0.10 lies at the bound 3; known to ± 0.06 or better it would lie on \
+one side with 80 %: thinner slices or less noise.'
+    """
+    if index.value is None or index.u is None:
+        raise ValueError("'index' must be known.")
+    needed = abs(index.value - bound) / NormalDist().inv_cdf(SURE_FROM)
+    words = write_with_u(index.value, index.u, most=3)
+    start = f"the flare index {words} lies at the bound {bound:g}"
+    if needed < BEST_FLARE_U:
+        return f"{start}, so near that no scan would tell the two shapes apart."
+    return (
+        f"{start}; known to ± {needed:.2f} or better it would lie on one side with "
+        f"{100 * SURE_FROM:.0f} %: thinner slices or less noise."
+    )
 
 
 def is_too_uncertain(column: str, value: float, u: float) -> bool:
