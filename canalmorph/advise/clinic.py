@@ -110,7 +110,7 @@ def _list_facts(facts: ClinicFacts) -> tuple[list[str], list[str]]:
     else:
         stated.append(f"Age {facts.age_years:.0f} years at the scan.")
     if facts.is_woman is None:
-        missing.append("Sex: not stated.")
+        missing.append("Sex: not stated as female or male.")
     else:
         stated.append("Woman." if facts.is_woman else "Man.")
     for name, yes, no, unknown in _STATED:

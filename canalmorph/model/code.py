@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+_NOTHING = "Nothing"
+
 
 class CodeKind(StrEnum):
     """Where a code stands."""
@@ -50,4 +52,7 @@ class Code:
     @property
     def sentence(self) -> str:
         """What the reader of a page or a survey is told."""
-        return f"{self.meaning} {self.action}"
+        action = self.action
+        if action.startswith(_NOTHING):  # enough in a table under "what to do", not in a sentence
+            action = f"{_NOTHING} to do{action.removeprefix(_NOTHING)}"
+        return f"{self.meaning} {action}"

@@ -114,7 +114,7 @@ def describe_warning(name: str) -> str:
     Examples
     --------
     >>> describe_warning("no-preamble")
-    'Files lack the DICOM preamble. Nothing; the data set was read whole.'
+    'Files lack the DICOM preamble. Nothing to do; the data set was read whole.'
     >>> describe_warning("of_a_later_version")
     'of a later version'
     """

@@ -30,6 +30,10 @@ class PatientFacts:
     age_years: float | None = None
 
 
+#: Formats as people write them.
+FORMAT_NAMES = {"dicom": "DICOM", "nifti": "NIfTI", "nrrd": "NRRD", "metaimage": "MetaImage"}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScanFacts:
     """Where a volume came from and how it was made.

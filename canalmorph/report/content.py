@@ -10,6 +10,7 @@ from canalmorph.model.femur import Side
 from canalmorph.model.results import CaseResult, FemurResult
 from canalmorph.model.review_words import describe_review
 from canalmorph.model.standing import STANDING
+from canalmorph.model.volume import FORMAT_NAMES
 from canalmorph.published import BIBLIOGRAPHY
 from canalmorph.report.deciding import list_deciding
 from canalmorph.report.letter import describe_letter, list_voices
@@ -37,6 +38,8 @@ METHOD = (
     "with blur and cortical density taken from the scan itself. Widths are calipers on sections "
     "perpendicular to the proximal shaft axis; levels count from the apex of the lesser trochanter."
 )
+#: What DICOM writes, in words.
+SEXES = {"F": "female", "M": "male", "O": "other"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +136,7 @@ def _list_who(case: CaseResult, *, deidentify: bool) -> Mapping[str, str]:
         "ID": patient.identifier,
         "Born": format_date(patient.birth_date),
         "Age": age,
-        "Sex": patient.sex,
+        "Sex": SEXES.get(patient.sex, patient.sex),
         "Scanned": format_date(patient.study_date),
         "Accession": patient.accession,
         "Case": case.case_id,
@@ -144,9 +147,11 @@ def _list_who(case: CaseResult, *, deidentify: bool) -> Mapping[str, str]:
 def _list_scan(case: CaseResult, *, deidentify: bool) -> Mapping[str, str]:
     """Return how the scan was made and what measured it."""
     scan, spacing = case.scan, case.spacing_mm
+    kind = FORMAT_NAMES.get(scan.file_format, scan.file_format)
+    files = "1 file" if scan.n_files == 1 else f"{scan.n_files} files"
     facts = {
         "File": "" if deidentify else scan.source,
-        "Format": f"{scan.file_format}, {scan.n_files} file(s), {scan.modality}",
+        "Format": f"{kind}, {files}, {scan.modality}",
         "Slice distance": f"{spacing[0]:g} mm",
         "Pixel": f"{spacing[1]:.3g} × {spacing[2]:.3g} mm",
         "Kernel": scan.kernel,

@@ -141,14 +141,14 @@ def _trace(
 def _mark(side: Side, sign: int, scale: float) -> str:
     """Return side, directions and scale bar."""
     middle, far = CUT_PX / 2, CUT_PX - 12
-    right, left = ("M", "L") if sign > 0 else ("L", "M")
+    right, left = ("med", "lat") if sign > 0 else ("lat", "med")
     letters = "".join(
         f'<text x="{x:g}" y="{y:g}">{letter}</text>'
         for letter, x, y in (
             ("A", middle, 16),
             ("P", middle, CUT_PX - 6),
-            (right, far, middle),
-            (left, 12, middle),
+            (right, CUT_PX - 20, middle),
+            (left, 20, middle),
         )
     )
     bar = f"M{far - BAR_MM * scale:.1f} 26H{far:.1f}"

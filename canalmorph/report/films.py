@@ -64,7 +64,7 @@ def list_films(pictures: FemurPictures) -> tuple[Film, Film]:
             picture=pictures.ap,
             sign=get_view_sign(pictures.side),
             place=0,
-            ends=("L", "M") if right else ("M", "L"),
+            ends=("lat", "med") if right else ("med", "lat"),
         ),
         Film(
             axis="ap",
@@ -162,7 +162,7 @@ def _draw_axis_and_head(axes: Axes, profile: CanalProfile, film: Film) -> None:
 def _draw_marks(axes: Axes, side: Side, film: Film) -> None:
     """Write the side as on a film, away from the head, what lies at either edge, and the scale."""
     (left, right), (bottom, top) = axes.get_xlim(), film.picture.vertical_mm
-    at_left = film.ends[0] in ("L", "P")
+    at_left = film.ends[0] in ("lat", "P")
     style: Any = {"color": "white", "fontweight": "bold", "path_effects": HALO}
     axes.text(
         left + 4 if at_left else right - 4,

@@ -183,8 +183,9 @@ def _write_directions(axes: Axes, side: str, sign: int, px_mm: float) -> None:
     bottom, top = axes.get_ylim()
     inset = 9 * px_mm
     style: Any = {"color": "white", "fontweight": "bold", "va": "center", "path_effects": HALO}
-    middle, far = (left + right) / 2, right - inset if sign > 0 else left + inset
+    middle, edge = (left + right) / 2, 3 * px_mm
+    far, towards = (right - edge, "right") if sign > 0 else (left + edge, "left")
     axes.text(middle, top + inset, "A", ha="center", **style)
-    axes.text(far, (bottom + top) / 2, "M", ha="center", **style)
+    axes.text(far, (bottom + top) / 2, "med", ha=towards, **style)
     axes.text(left + inset, top + 1.3 * inset, side[0].upper(), fontsize=18, ha="center", **style)
     draw_scale_bar(axes, length_mm=10.0, x_mm=right - 10.0 - inset, y_mm=top + 2.4 * inset)

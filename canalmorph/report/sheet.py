@@ -37,8 +37,8 @@ KEY = (
     "Projections computed from the CT, unmagnified: AP with the patient's right on the viewer's "
     "left, lateral seen from the lateral side. Solid blue: outer; dashed orange: canal; "
     "dash-dotted white: shaft axis; circle: head. Chart: widths by level with twice their "
-    "uncertainty. Sections: seen from below, front up. M medial, L lateral, A front, P back; "
-    "widths in mm."
+    "uncertainty. Sections: seen from below, front up; A front, P back, med medial, "
+    "lat lateral; widths in mm."
 )
 
 

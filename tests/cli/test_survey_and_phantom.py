@@ -58,7 +58,9 @@ def test_survey_says_what_was_odd_and_what_to_do(
     first = min((tmp_path / "series").iterdir())
     shutil.copy(first, tmp_path / "series/copy")
     said = run("survey", tmp_path / "series").out
-    assert "note: Identical copies of files were left out. Nothing; the volume is whole." in said
+    assert (
+        "note: Identical copies of files were left out. Nothing to do; the volume is whole." in said
+    )
 
 
 def test_survey_lists_what_is_measured_first_and_what_to_do_with_the_rest(

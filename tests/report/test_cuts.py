@@ -51,7 +51,7 @@ def test_medial_is_where_it_is_on_a_film(
     pictures = take_pictures(femur, aligned)
     assert pictures is not None
     svg = draw_cuts(femur, pictures)[0].svg
-    place = re.search(r'<text x="([\d.]+)" y="160">M</text>', svg)
+    place = re.search(r'<text x="([\d.]+)" y="160">med</text>', svg)
     assert place is not None
     assert (float(place.group(1)) > CUT_PX / 2) == medial_right
     assert ("matrix(-1" in svg) != medial_right

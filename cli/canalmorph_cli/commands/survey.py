@@ -94,7 +94,9 @@ def describe_series(series: "SeriesFound") -> list[str]:
 
 def describe_facts(series: "SeriesFound") -> str:
     """Return format, grid and kernel in a few words, as far as they are known."""
-    facts = [series.file_format, series.orientation]
+    from canalmorph.model.volume import FORMAT_NAMES
+
+    facts = [FORMAT_NAMES.get(series.file_format, ""), series.orientation]
     if series.spacing_mm is not None:
         slices, rows, columns = series.spacing_mm
         facts += [f"{series.n_slices} slices every {slices:.3g} mm"]
