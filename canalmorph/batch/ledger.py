@@ -167,6 +167,21 @@ class Ledger:
             self._put(entry, ended_at=tell_time())
             self._replace_refusals(entry.case_id, [(entry.case_id, refusal)])
 
+    def list_unread(self) -> list[tuple[str, str]]:
+        """Return name and source of what was not read, where the source is in plain words."""
+        rows = self._run(
+            "SELECT work_id, source FROM cases "
+            "WHERE input_hash = '' AND state = ? AND deidentified = 0",
+            (REFUSED,),
+        )
+        return [(name, source) for name, source in rows]
+
+    def forget_unread(self, name: str) -> None:
+        """Drop what was noted of a place that could not be read."""
+        with hold_transaction(self.connection, self.folder):
+            self._run("DELETE FROM cases WHERE work_id = ? AND input_hash = ''", (name,))
+            self._run("DELETE FROM refusals WHERE owner = ?", (name,))
+
     def list_refusals(self, owner: str = "") -> Iterator[NamedRefusal]:
         """Yield refusals with the names they go by, all of them or those of one input."""
         rows = self._run(

@@ -60,12 +60,16 @@ class Planner:
                     return self._keep_measured(entry, known.case_id, digest)
         return self._adopt(entry)
 
-    def _keep_refused(self, known: Entry) -> CaseOutcome:
-        refusals = self._ledger.list_refusals(known.work_id)
+    def _keep_refused(self, known: Entry) -> CaseOutcome | None:
+        """Return a refusal of an earlier run; None where its reason went with another case."""
+        noted = self._ledger.list_refusals(known.work_id)
+        refusals = tuple(refusal for name, refusal in noted if name == known.case_id)
+        if not refusals:
+            return None
         return CaseOutcome(
             source=known.source,
             case_id=known.case_id,
-            refusals=tuple(refusal for name, refusal in refusals if name == known.case_id),
+            refusals=refusals,
             state=REFUSED,
             reason=known.reason,
             seconds=known.seconds,
@@ -100,6 +104,11 @@ def name_series(series: SeriesFound, paths: Sequence[Path], folder: ResultsFolde
     """Return the keyed name of a series, or of its place where it has no key yet."""
     if series.series_key:
         return folder.name_case(series.series_key)
-    root = series.source.split("/")[0]
+    return name_place(series.source, paths, folder)
+
+
+def name_place(source: str, paths: Sequence[Path], folder: ResultsFolder) -> str:
+    """Return the keyed name of a place in the inputs."""
+    root = source.split("/")[0]
     places = [str(path.resolve().parent) for path in paths if path.resolve().name == root]
-    return folder.name_unread("|".join([*places, series.source]))
+    return folder.name_unread("|".join([*places, source]))

@@ -25,7 +25,7 @@ from canalmorph.batch.outcomes import (
     MeasureScan,
     SilentListener,
 )
-from canalmorph.batch.plan import Planner, name_series
+from canalmorph.batch.plan import Planner, name_place, name_series
 from canalmorph.batch.redraw import follow_review
 from canalmorph.batch.reviews import Reviews
 from canalmorph.batch.shown import read_shown
@@ -123,6 +123,7 @@ class _Run:
         found = survey_scans(paths, self._settings.read, self._listener.show_survey)
         chosen = [series for series in found if series.chosen]
         self._listener.start_batch(len(chosen))
+        self._forget_mended(found, paths)
         self._tables.write()  # A folder that cannot take tables is known before the first scan.
         outcomes: list[CaseOutcome] = []
         left_out: list[Refusal] = []
@@ -146,6 +147,20 @@ class _Run:
             outcomes=tuple(sorted(shown, key=lambda outcome: outcome.number)),
             left_out=tuple(left_out),
         )
+
+    def _forget_mended(self, found: Sequence[SeriesFound], paths: Sequence[Path]) -> None:
+        """Drop what an earlier run refused in these inputs where this survey refuses it no more.
+
+        What was refused by its place has no name that the files' own could take over: an empty
+        folder that was filled, a damaged slice that was sent again.
+        """
+        present = [path for path in paths if path.exists()]
+        roots = {path.resolve().name for path in present}
+        names = {name_series(series, paths, self._folder) for series in found}
+        for name, source in self._ledger.list_unread():
+            inside = source.split("/")[0] in roots
+            if inside and name not in names and name == name_place(source, present, self._folder):
+                self._ledger.forget_unread(name)
 
     def _take_chosen(
         self, chosen: Sequence[SeriesFound], paths: Sequence[Path], engine: Engine
@@ -308,8 +323,13 @@ class _Run:
 
 def list_unused(found: Sequence[SeriesFound]) -> list[SeriesFound]:
     """Return what is not measured, neither by itself nor as the knees of another series."""
-    knees = {series.knees.series_key for series in found if series.chosen and series.knees}
-    return [series for series in found if not series.chosen and series.series_key not in knees]
+    # By the source, too: files without a series UID have no key.
+    knees = {_identify(series.knees) for series in found if series.chosen and series.knees}
+    return [series for series in found if not series.chosen and _identify(series) not in knees]
+
+
+def _identify(series: SeriesFound) -> tuple[str, str]:
+    return series.series_key, series.source
 
 
 def is_companion(series: SeriesFound, found: Sequence[SeriesFound]) -> bool:
