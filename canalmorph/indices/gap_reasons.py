@@ -5,16 +5,22 @@ from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
 from canalmorph.indices.isthmus import ISTHMUS_ABOVE_MM, ISTHMUS_BELOW_MM
+from canalmorph.indices.widths import NEAR_MM
 from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.results import CanalProfile
-from canalmorph.published import MORPHOLOGICAL_LEVEL_MM
+from canalmorph.published import (
+    FLARE_LEVEL_MM,
+    METAPHYSEAL_LEVEL_MM,
+    MORPHOLOGICAL_LEVEL_MM,
+)
 
-#: Sections as near as this to a level give its width. [mm]
-BESIDE_MM = 2.0
 #: Levels that a column needs without naming them.
 _NEEDED_LEVELS_MM = {
+    "cfi_ml": (FLARE_LEVEL_MM,),
+    "cfi_ap": (FLARE_LEVEL_MM,),
+    "dcfi_ml": (METAPHYSEAL_LEVEL_MM,),
     "mci_ml": (0.0, MORPHOLOGICAL_LEVEL_MM),
-    "mcfi_ml": (20.0, -20.0),
+    "mcfi_ml": (FLARE_LEVEL_MM, METAPHYSEAL_LEVEL_MM),
     "cancellous_metaphysis_hu": (10.0, 15.0, 20.0),
 }
 
@@ -36,7 +42,7 @@ def explain_gap(profile: CanalProfile, column: str, *, needs_isthmus: bool) -> s
         return None
     if needs_isthmus and ((missing < ISTHMUS_BELOW_MM) & (missing > ISTHMUS_ABOVE_MM)).any():
         return "Slices are missing where the canal may be narrowest."
-    if any(np.abs(missing - level).min() <= BESIDE_MM for level in _list_levels(column)):
+    if any(np.abs(missing - level).min() <= NEAR_MM for level in _list_levels(column)):
         return "Slices are missing at a level that it needs."
     if column == "canal_volume_lt_isthmus_mm3" and _within(missing, ISTHMUS_ABOVE_MM, 0.0):
         return "Slices are missing between the lesser trochanter and the isthmus."

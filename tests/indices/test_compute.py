@@ -5,6 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from canalmorph.flags import Quality
 from canalmorph.indices.compute import compute_indices
 from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.columns import FEMUR_COLUMNS
@@ -266,6 +267,26 @@ def test_a_gap_at_a_level_is_blank_and_says_so(profile: CanalProfile) -> None:
         assert "outline could not be followed" in indices.reasons[name]
     assert indices.values["dcfi_ml"].known
     assert indices.values["cfi_ap"].known
+
+
+@pytest.mark.parametrize(
+    ("level_mm", "names"),
+    [
+        (20.0, ("cfi_ml", "cfi_ap", "mcfi_ml", "canal_ml_lt_plus20_mm")),
+        (-20.0, ("dcfi_ml", "mcfi_ml", "canal_ml_lt_minus20_mm")),
+        (-70.0, ("mci_ml",)),
+    ],
+)
+def test_what_needs_a_level_where_slices_are_missing_says_so(
+    profile: CanalProfile, level_mm: float, names: tuple[str, ...]
+) -> None:
+    gap = np.abs(profile.levels_mm - level_mm) < 3.0
+    profile.quality[gap] = int(Quality.MISSING_SLICES)
+    for column in profile.columns.values():
+        column[gap] = np.nan
+    indices = compute_indices(profile)
+    for name in names:
+        assert indices.reasons[name] == "Slices are missing at a level that it needs.", name
 
 
 def test_one_missing_section_is_bridged_by_its_neighbours(profile: CanalProfile) -> None:
