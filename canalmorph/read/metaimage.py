@@ -76,18 +76,20 @@ def parse_metaimage_header(head: bytes, file: str) -> RasterFile:
 
 def _split_header(head: bytes, file: str) -> tuple[dict[str, str], int]:
     fields: dict[str, str] = {}
-    position = 0
+    position = number = 0
     while position < len(head):
         end = head.find(b"\n", position)
         end = len(head) if end < 0 else end
         line = head[position:end].decode("utf-8", errors="replace")
-        position = end + 1
+        position, number = end + 1, number + 1
         if not line.strip():
             continue
         name, equals, value = line.partition("=")
         name = name.strip()
         if not equals or name in fields:
-            raise CorruptFileError(file=file, tag=name[:30], detail="A header line is malformed.")
+            # Its number only: what stands there may be anything, a name among them.
+            detail = f"Line {number} of its header is malformed."
+            raise CorruptFileError(file=file, detail=detail)
         fields[name] = value.strip()
         # By definition the last line of the header.
         if name == "ElementDataFile":

@@ -101,13 +101,15 @@ def _split_header(head: bytes, file: str) -> tuple[dict[str, str], int]:
     place, length = min(ends) if ends else (len(head), 0)
     fields: dict[str, str] = {}
     lines = head[:place].decode("utf-8", errors="replace").splitlines()
-    for line in lines[1:]:
+    for number, line in enumerate(lines[1:], start=2):
         if line.startswith("#") or ":=" in line:
             continue
         name, colon, value = line.partition(":")
         name = name.strip().lower()
         if not colon or name in fields:
-            raise CorruptFileError(file=file, tag=name[:30], detail="A header line is malformed.")
+            # Its number only: what stands there may be anything, a name among them.
+            detail = f"Line {number} of its header is malformed."
+            raise CorruptFileError(file=file, detail=detail)
         fields[name] = value.strip()
     if not ends and not ({"data file", "datafile"} & fields.keys()):
         raise CorruptFileError(file=file, detail="The header has no end.")

@@ -318,6 +318,21 @@ def test_e50_metaimage_faults_are_refused(bench, path, old, new, code):
     assert bench.refusal(path).code == code
 
 
+@pytest.mark.parametrize(
+    ("name", "start", "line"),
+    [("a.nrrd", b"NRRD0004\ntype: short\n", 3), ("a.mha", b"ObjectType = Image\n\n", 3)],
+)
+def test_a_malformed_header_line_is_told_by_its_number_and_not_shown(
+    bench, path, name, start, line
+):
+    path = path.with_name(name)
+    path.write_bytes(start + b"Quill^Rosalind 1944\n\n" + b"\0" * 200)
+    error = bench.refusal(path)
+    assert error.code == "corrupt-file"
+    assert f"Line {line} of its header" in str(error)
+    assert "Quill" not in str(error) + error.tag
+
+
 @pytest.mark.parametrize("suffix", [".nii", ".nii.gz"])
 def test_i82_declared_size_beyond_the_file_is_refused_at_once(bench, path, suffix):
     path = path.with_name("scan" + suffix)
