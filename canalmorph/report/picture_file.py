@@ -8,6 +8,7 @@ files one after the other, and ``SIDE_jpeg_bytes`` (n,), their lengths. No patie
 
 import io
 import zipfile
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -47,13 +48,22 @@ def read_pictures(path: Path) -> tuple[FemurPictures, ...]:
         If the file is absent or damaged.
     """
     try:
-        with np.load(path, allow_pickle=False) as members:
+        # Opened here: numpy leaves a file open that turns out to be damaged.
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as members:
             return tuple(
                 _unpack_femur(side, members)
                 for side in (Side.RIGHT, Side.LEFT)
                 if f"{side}_ap" in members
             )
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
+    except (
+        OSError,
+        ValueError,
+        KeyError,
+        TypeError,
+        EOFError,
+        zipfile.BadZipFile,
+        zlib.error,
+    ) as error:
         detail = f"The pictures are absent or damaged ({type(error).__name__})."
         raise RecordUnreadableError(file="/".join(path.parts[-3:]), detail=detail) from error
 

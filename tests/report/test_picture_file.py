@@ -54,6 +54,22 @@ def test_a_damaged_file_is_refused(content: bytes, tmp_path: Path) -> None:
         read_pictures(path)
 
 
+def test_a_garbled_byte_anywhere_is_no_other_error(whole_case: Case, tmp_path: Path) -> None:
+    path = tmp_path / "pictures.npz"
+    write_pictures(path, whole_case[1])
+    whole = path.read_bytes()
+    n_refused = 0
+    for place in np.linspace(0, len(whole) - 1, 60).astype(int):
+        garbled = bytearray(whole)
+        garbled[place] ^= 0xFF
+        path.write_bytes(garbled)
+        try:
+            read_pictures(path)
+        except RecordUnreadableError:
+            n_refused += 1
+    assert n_refused > 30
+
+
 def test_no_pictures_are_none(tmp_path: Path) -> None:
     write_pictures(tmp_path / "pictures.npz", ())
     assert read_pictures(tmp_path / "pictures.npz") == ()
