@@ -29,7 +29,7 @@ from canalmorph.network.memory import NodeMemory, QueuedObject
 from canalmorph.network.provider import read_report
 from canalmorph.network.settings import Archive, NodeSettings
 from canalmorph.network.web import store_by_web
-from canalmorph.results_errors import NodeMemoryError, PeerError
+from canalmorph.results_errors import PeerError
 
 #: Pause after a failure, doubled by each further one up to the longest. [s]
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 5.0, 3600.0
@@ -152,7 +152,7 @@ class Courier:
             try:
                 pause_s = self._deliver_due()
                 self._outbox.clear()
-            except (NodeMemoryError, OSError) as error:
+            except Exception as error:  # nothing more would be sent by a thread that has ended
                 self._log.tell("not_sent", archive=self._archive.name, reason=name_place(error))
                 pause_s = FIRST_PAUSE_S
             if pause_s:

@@ -57,16 +57,25 @@ def store_by_web(archive: Archive, files: Iterable[tuple[str, str, Path]]) -> St
 
     Raises
     ------
-    PeerError
-        If the archive cannot be reached, or refuses the first of them.
+    PeerUnreachableError
+        If the archive cannot be reached, before it has any of them.
     """
     stored = Stored()
     for _, uid, file in files:
         try:
+            dataset = _read_plain(file)
+        except Exception:  # the library raises many kinds on a damaged file
+            stored.refused[uid] = "file-unreadable"
+            continue
+        try:
             with open_web(archive) as client:
-                client.store_instances([_read_plain(file)])
+                client.store_instances([dataset])
         except PeerRefusedError as error:
             stored.refused[uid] = error.code
+        except PeerUnreachableError:
+            if not stored.uids:
+                raise
+            break
         else:
             stored.uids.append(uid)
     return stored
