@@ -19,6 +19,7 @@ from canalmorph.batch.digest import RECORD_NAME
 from canalmorph.batch.folder import CODEBOOK_NAME, ResultsFolder, find_key, hold_results
 from canalmorph.batch.ledger import open_ledger
 from canalmorph.batch.listing import write_cohort_page
+from canalmorph.batch.mishaps import name_place
 from canalmorph.batch.redraw import follow_review, is_due
 from canalmorph.batch.repeat import decode_settings
 from canalmorph.batch.reviews import (
@@ -31,7 +32,6 @@ from canalmorph.batch.reviews import (
 from canalmorph.batch.shown import read_corrected, write_reviewed
 from canalmorph.batch.tables import Tables
 from canalmorph.correcting import CorrectedCase, MeasuredSides, correct_case, place_bases
-from canalmorph.errors import CanalMorphError
 from canalmorph.export.record import read_record
 from canalmorph.export.surfaces import SURFACES_NAME, read_surfaces
 from canalmorph.model.corrections import Correction, Review, Unfit
@@ -340,16 +340,16 @@ class ReviewDesk:
             reader = self._folder.name_reader(case.review.marked_by)
             write_reviewed(folder, case.review, reader=reader, corrected=case.corrected)
             self.index.note(folder, case.review)
-        except (CanalMorphError, OSError, KeyError) as error:
-            _log.warning("The files of %s were not written (%s).", case_id, type(error).__name__)
+        except Exception as error:  # what was said of other cases is written all the same
+            _log.warning("The files of %s were not written (%s).", case_id, name_place(error))
 
     def _draw(self, case_id: str) -> None:
         try:
             folder = self.find_folder(case_id)
             case = self.open_case(case_id)
             follow_review(folder, case.review, case.corrected)
-        except (CanalMorphError, ImportError, OSError, KeyError) as error:
-            _log.warning("The pages of %s were not drawn (%s).", case_id, type(error).__name__)
+        except Exception as error:  # as above
+            _log.warning("The pages of %s were not drawn (%s).", case_id, name_place(error))
 
     def read_clinic(self, case_id: str) -> CaseClinic:
         """Return patient and facts of a case; raises as `canalmorph.batch.clinic.read_clinic`."""
@@ -365,8 +365,8 @@ class ReviewDesk:
             self._behind.clear(said)
         except ResultsBusyError:
             return
-        except CanalMorphError as error:
-            _log.warning("The tables were not written (%s).", error.code)
+        except Exception as error:  # the next change is written all the same
+            _log.warning("The tables were not written (%s).", name_place(error))
 
 
 @contextmanager

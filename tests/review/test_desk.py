@@ -371,6 +371,29 @@ def test_tables_that_a_kill_left_behind_are_written_by_the_next_desk(
     assert read_table(results, "femurs")[0]["reviewed_by_hand"] == "rejected"
 
 
+@pytest.mark.parametrize("name", ["write_reviewed", "follow_review", "write_cohort_page"])
+def test_an_unforeseen_error_stops_no_later_writing(
+    name: str,
+    results: Path,
+    case_id: str,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    def fail(*args: object, **kwargs: object) -> None:
+        raise ArithmeticError("Quill^Rosalind")
+
+    monkeypatch.setattr("canalmorph.review.desk.follow_review", lambda *args: False)
+    with open_desk(results) as desk:
+        with monkeypatch.context() as patch:
+            patch.setattr(f"canalmorph.review.desk.{name}", fail)
+            desk.change(case_id, ReviewAction.COMMENT, version=0, by="M. Okoro", reason="Seen.")
+            desk.write_due()
+        assert "ArithmeticError" in caplog.text
+        assert "Quill" not in caplog.text
+        desk.change(case_id, ReviewAction.REJECT, version=1, by="M. Okoro")
+    assert read_table(results, "femurs")[0]["reviewed_by_hand"] == "rejected"
+
+
 def test_what_is_said_while_tables_are_written_is_not_forgotten(tmp_path: Path) -> None:
     behind = TablesBehind(tmp_path)
     behind.note()
