@@ -55,7 +55,7 @@ class ResultsFolder:
     path : Path
         The folder.
     key : bytes
-        Secret of the case names.
+        Secret of the case names; empty where it is kept elsewhere and was not given.
     """
 
     path: Path
@@ -79,8 +79,11 @@ class ResultsFolder:
         return keyed_hash(self.key, f"path {path_text}")
 
     def name_reader(self, typed: str) -> str:
-        """Return a keyed hash in place of the name that a person typed."""
-        return keyed_hash(self.key, f"reader {typed}") if typed else ""
+        """Return a keyed hash in place of the name that a person typed; empty without the key.
+
+        A hash without a secret could be told from a list of the clinic's names.
+        """
+        return keyed_hash(self.key, f"reader {typed}") if typed and self.key else ""
 
     def hide_text(self, text: str) -> str:
         """Return a keyed hash in place of a file's name."""

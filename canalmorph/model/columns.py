@@ -417,5 +417,9 @@ CORRECTION_COLUMNS = (
         name="difference", unit="row", definition="Corrected less automatic, where both are known."
     ),
     make_text("marks", "What was set by hand on this femur, joined by semicolons."),
-    make_text("reader", "Keyed hash of the name that the last of these marks was set under."),
+    make_text(
+        "reader",
+        "Keyed hash of the name that the last of these marks was set under; blank where the key "
+        "of the results is kept elsewhere.",
+    ),
 )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from canalmorph.batch.folder import KEY_NAME, keyed_hash, open_results
+from canalmorph.batch.folder import KEY_NAME, ResultsFolder, keyed_hash, open_results
 from canalmorph.results_errors import (
     CaseKeyUnusableError,
     ResultsBusyError,
@@ -51,6 +51,12 @@ def test_a_given_key_gives_the_same_names_anywhere_and_is_not_copied(tmp_path: P
         held = b"".join(f.read_bytes() for f in (tmp_path / folder).iterdir() if f.is_file())
         assert secret.read_bytes() not in held
     assert len(names) == 1
+
+
+def test_a_person_has_no_name_without_the_key(tmp_path: Path) -> None:
+    with open_results(tmp_path / "a", inputs=[]) as results:
+        assert results.name_reader("M. Okoro")
+    assert ResultsFolder(path=tmp_path / "a", key=b"").name_reader("M. Okoro") == ""
 
 
 def test_another_key_is_not_mixed_in(tmp_path: Path) -> None:
