@@ -34,7 +34,7 @@ THUMBNAIL_QUALITY = 60
 NUMBERS = (
     ("cfi_ml", "CFI", 2),
     ("cti_ml_lt_minus100", "CTI at LT−100", 3),
-    ("isthmus_canal_ml_mm", "isthmus [mm]", 2),
+    ("isthmus_canal_ml_mm", "Isthmus [mm]", 2),
 )
 
 #: Codes of what is no loss; some are one or the other.

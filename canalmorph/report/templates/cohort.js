@@ -12,6 +12,10 @@
       .concat(row.flags).join(" ").toLowerCase();
   });
 
+  function nameFlag(code) {
+    return code.replace(/[_-]/g, " ").replace(/\blt20\b/, "LT+20").replace(/\blt\b/, "LT");
+  }
+
   function addOptions(id, pairs) {
     pairs.forEach(function (pair) {
       var option = document.createElement("option");
@@ -29,7 +33,9 @@
   addOptions("state", listDistinct(function (row) { return [row.state]; }));
   addOptions("shape", Object.entries(data.shapes));
   addOptions("fixation", Object.entries(data.fixations));
-  addOptions("flag", listDistinct(function (row) { return row.flags; }));
+  addOptions("flag", listDistinct(function (row) { return row.flags; }).map(function (pair) {
+    return [pair[0], nameFlag(pair[0])];
+  }));
 
   function isWanted(row) {
     var words = byId("search").value.toLowerCase().split(/\s+/);
@@ -98,8 +104,7 @@
       addCell(line, "not measured: " + row.text).colSpan = data.numbers.length + 2;
     }
     addCell(line, row.flags.map(function (code) {
-      var words = code.replace(/[_-]/g, " ");
-      return makeElement("span", words, { className: "flag", title: data.warnings[code] || "" });
+      return makeElement("span", nameFlag(code), { className: "flag", title: data.warnings[code] || "" });
     }));
   }
 

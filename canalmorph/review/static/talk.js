@@ -55,4 +55,5 @@ export const ACTION_WORDS = {
   correct: "set", withdraw: "withdrew", undo: "undid", comment: "commented", sign: "signed",
   reject: "rejected", reopen: "reopened"
 };
-export const words = (code) => String(code || "").replaceAll("_", " ");
+export const words = (code) =>
+  String(code || "").replaceAll("_", " ").replace(/\blt20\b/, "LT+20").replace(/\blt\b/, "LT");
