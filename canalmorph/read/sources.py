@@ -75,12 +75,14 @@ def list_files(
     for path in paths:
         name = path.name or path.resolve().name or "input"
         if path.is_dir():
-            files, archives = _list_folder(path, name)
-            # An input that holds only zips is not empty.
-            if files or not archives:
+            files, archives, closed = _list_folder(path, name)
+            # An input that holds only zips, or cannot be looked into, is not empty.
+            if files or not (archives or closed):
                 yield name, files
             for archive in archives:
                 yield archive.name, _list_archive(archive, settings)
+            for error in closed:
+                yield error.file, error
         elif path.is_file():
             entry = FileEntry(path=str(path), name=name, size=path.stat().st_size, given=True)
             if _is_archive(entry):
@@ -91,24 +93,46 @@ def list_files(
             yield name, InputNotFoundError(file=name, detail="There is no such file or folder.")
 
 
-def _list_folder(root: Path, name: str) -> tuple[list[FileEntry], list[FileEntry]]:
+def _list_folder(
+    root: Path, name: str
+) -> tuple[list[FileEntry], list[FileEntry], list[InputNotFoundError]]:
+    """Return the files and zips below a folder, and what of it cannot be looked at."""
     files: list[FileEntry] = []
     archives: list[FileEntry] = []
-    for folder, folders, names in os.walk(root):
-        folders.sort()
+    closed: list[InputNotFoundError] = []
+
+    def name_folder(folder: str) -> str:
         relative = Path(folder).relative_to(root).as_posix()
-        prefix = name if relative == "." else f"{name}/{relative}"
+        return name if relative == "." else f"{name}/{relative}"
+
+    def note_closed(error: OSError) -> None:
+        detail = f"The folder cannot be opened ({type(error).__name__})."
+        closed.append(InputNotFoundError(file=name_folder(str(error.filename)), detail=detail))
+
+    for folder, folders, names in os.walk(root, onerror=note_closed):
+        folders.sort()
+        prefix = name_folder(folder)
+        # A link within the input leads to what is looked at anyway.
+        for link in (one for one in folders if os.path.islink(os.path.join(folder, one))):
+            if not Path(folder, link).resolve().is_relative_to(root.resolve()):
+                detail = "It is a link to a folder elsewhere, which is not followed; give that one."
+                closed.append(InputNotFoundError(file=f"{prefix}/{link}", detail=detail))
+        lost = 0
         for file_name in sorted(names):
             path = os.path.join(folder, file_name)
             try:
                 status = os.stat(path)
             except OSError:
+                lost += not is_junk(file_name)
                 continue
             if not stat.S_ISREG(status.st_mode):
                 continue
             entry = FileEntry(path=path, name=f"{prefix}/{file_name}", size=status.st_size)
             (archives if _is_archive(entry) else files).append(entry)
-    return files, archives
+        if lost:
+            detail = f"{lost} of its files cannot be found, such as links that lead nowhere."
+            closed.append(InputNotFoundError(file=prefix, detail=detail))
+    return files, archives, closed
 
 
 def _is_archive(entry: FileEntry) -> bool:
