@@ -34,12 +34,15 @@ def format_number(value: float | None, unit: str, *, further: int = 0) -> str:
     --------
     >>> format_number(12.3456, "mm"), format_number(-0.5, "deg"), format_number(None, "mm")
     ('12.35', '−0.5', '–')
+    >>> format_number(-0.001, "mm")  # a rounded minus zero is zero
+    '0.00'
     >>> format_number(0.12345, "1", further=1)
     '0.1235'
     """
     if value is None or value != value:
         return "–"
-    text = f"{value + 0.0:.{MOST_DECIMALS.get(unit, 3) + further}f}"
+    decimals = MOST_DECIMALS.get(unit, 3) + further
+    text = f"{round(value, decimals) + 0.0:.{decimals}f}"
     return text.replace("-", "\N{MINUS SIGN}")
 
 
