@@ -33,7 +33,9 @@ class ClinicTable:
 
     def find(self, *, case_id: str, accession: str, series: str) -> ClinicFacts | None:
         """Return the facts of a case; None where no row names it."""
-        for place in zip(KEYS, (case_id, accession, series), strict=True):
+        # A volume that is one of several of its series has its number behind the series' UID.
+        names = (case_id, accession, series.partition("#")[0])
+        for place in zip(KEYS, names, strict=True):
             if place[1] and place in self.rows:
                 return self.rows[place]
         return None

@@ -185,6 +185,13 @@ def test_a_table_is_read_by_its_separator(separator: str, tmp_path: Path) -> Non
     assert table.find(case_id="x", accession="", series="") is None
 
 
+def test_facts_of_a_series_are_those_of_every_volume_in_it() -> None:
+    stated = ClinicFacts(fracture=True)
+    table = ClinicTable(rows={("series", "1.2.3"): stated})
+    assert table.find(case_id="", accession="", series="1.2.3#2") is stated
+    assert table.find(case_id="", accession="", series="1.2.30#2") is None
+
+
 def test_no_fact_of_the_patient_is_in_record_or_tables(results: Path) -> None:
     case = _get_case(results)
     record = json.loads((case / "result.json").read_bytes())
