@@ -28,7 +28,7 @@ def read_settings(results: Path) -> Settings:
     try:
         with (results / "femurs.csv").open(encoding="utf-8", newline="") as file:
             cases = {row["settings_hash"]: row["case_id"] for row in csv.DictReader(file)}
-    except (OSError, KeyError) as error:
+    except (OSError, UnicodeDecodeError, KeyError, csv.Error) as error:
         raise ResultsNoTablesError(folder=str(results)) from error
     if len(cases) != 1:
         raise ResultsOtherSettingsError(folder=str(results))

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from canalmorph.network.memory import open_memory
 from canalmorph.network.settings import NodeSettings
+from canalmorph.results_errors import ResultsNotWritableError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +41,7 @@ def owe_cases(settings: NodeSettings, names: Sequence[str] = ()) -> OwedCases:
     ValueError
         If there is no such case, or no archive takes results.
     ResultsFolderError
-        If the node's memory cannot be used.
+        If the node's folder or memory cannot be used.
     """
     if not any(archive.send for archive in settings.archives):
         raise ValueError("No archive of the file takes results; add one with send = true.")
@@ -51,7 +52,10 @@ def owe_cases(settings: NodeSettings, names: Sequence[str] = ()) -> OwedCases:
         raise ValueError(f"The node's results have no case {', '.join(strange)}.")
     chosen = list(dict.fromkeys(names)) or known
     sendable = [name for name in chosen if any((cases / name / "dicom").glob("*.dcm"))]
-    settings.folder.mkdir(parents=True, exist_ok=True)
+    try:
+        settings.folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ResultsNotWritableError(folder=str(settings.folder)) from error
     with open_memory(settings.folder) as memory:
         memory.note_owed(sendable)
     return OwedCases(

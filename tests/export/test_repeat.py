@@ -59,6 +59,10 @@ def test_the_settings_of_a_folder_are_found(
         read_settings(write_results(tmp_path / "none", []))
     with pytest.raises(ResultsNoTablesError):
         read_settings(tmp_path / "nowhere")
+    (tmp_path / "garbled").mkdir()
+    (tmp_path / "garbled" / "femurs.csv").write_bytes(b"settings_hash,case_id\n\xff\xfe,a\n")
+    with pytest.raises(ResultsNoTablesError):
+        read_settings(tmp_path / "garbled")
     # A record that lacks a setting which this version has would be repeated with another one.
     plain = {**USED.to_dict(), "measure": {"level_step_mm": 1.0}}
     lacking = replace(case, case_id="g1", settings=plain, settings_hash="hffff")

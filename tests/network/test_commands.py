@@ -56,6 +56,8 @@ def test_check_names_each_archive_that_does_not_answer(
     [
         (["--from", "nowhere", "--accession", "A"], 2, "no archive 'nowhere'; the file has: pacs."),
         (["--from", "pacs"], 2, "Name --accession, --patient or --list"),
+        (["--from", "pacs", "--patient", "P", "--list", "list.txt"], 2, "one of these kinds"),
+        (["--from", "pacs", "--accession", "A", "--patients"], 2, "one of these kinds"),
         (["--from", "pacs", "--accession", "A*"], 2, "must be whole"),
         (["--from", "pacs", "--accession", "A1"], 3, "Archive pacs: It does not answer."),
     ],
@@ -77,6 +79,10 @@ def test_send_owes_the_archives_what_has_objects(
     configuration: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     cases = configuration.parent / "results/cases"
+    (configuration.parent / "node").write_text("a file in its place")
+    assert run_command(["send", str(configuration)]) == 2
+    assert "cannot be written" in capsys.readouterr().err
+    (configuration.parent / "node").unlink()
     for name in ("k1", "k2"):
         (cases / name).mkdir(parents=True)
         (cases / name / "result.json").write_text("{}")

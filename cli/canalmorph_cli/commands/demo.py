@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
+from canalmorph_cli.parts import make_folder
 
 if TYPE_CHECKING:
     from canalmorph_cli.clinic import ClinicScan
@@ -39,6 +40,7 @@ def demo(
     from canalmorph_cli.summary import judge_batch, print_batch
 
     check_folder(out)
+    make_folder(out / SCANS_NAME)
     console = make_console()
     write_line(console, f"{CLINIC} (invented): four scans of three patients who do not exist.")
     scans = list_clinic_scans()

@@ -71,7 +71,7 @@ def fetch(
             names = ", ".join(known) or "none"
             raise WrongUsageError(f"There is no archive {archive!r}; the file has: {names}.")
         by_patient = bool(patient) or patients
-        words = _gather_words(accession or [], patient or [], listed, by_patient=by_patient)
+        words = _gather_words(accession or [], patient or [], listed, patients=patients)
         told = fetch_studies(
             settings,
             known[archive],
@@ -84,11 +84,12 @@ def fetch(
 
 
 def _gather_words(
-    accession: list[str], patient: list[str], listed: Path | None, *, by_patient: bool
+    accession: list[str], patient: list[str], listed: Path | None, *, patients: bool
 ) -> list[str]:
     """Return all numbers that are asked for, which must be of one kind."""
-    words = [*accession, *patient, *_read_list(listed)]
-    if not words or (by_patient and accession):
+    mixed = (accession and (patient or patients)) or (patient and listed and not patients)
+    words = [] if mixed else [*accession, *patient, *_read_list(listed)]
+    if not words:
         raise WrongUsageError("Name --accession, --patient or --list, one of these kinds.")
     return words
 

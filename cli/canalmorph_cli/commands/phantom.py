@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canalmorph_cli.exits import ExitStatus, WrongUsageError, turn_errors_into_status
+from canalmorph_cli.parts import make_folder
 
 if TYPE_CHECKING:
     from canalmorph_phantoms.spec import PhantomScan
@@ -55,6 +56,7 @@ def phantom(
         raise WrongUsageError(f"there is no phantom {', '.join(unknown)}; --list shows all.")
     if out is None:
         raise WrongUsageError("name a folder for the scans with --out.")
+    make_folder(out)
     for name in names:
         write_line(console, f"{name}: {write_phantom(CATALOGUE[name], out, scan_format)}")
     return ExitStatus.DONE

@@ -19,7 +19,8 @@ def review(
         bool, typer.Option("--no-browser", help="Print the address only, and open no browser.")
     ] = False,
     port: Annotated[
-        int, typer.Option("--port", help="Where to serve; any free one by default.")
+        int,
+        typer.Option("--port", min=0, max=65535, help="Where to serve; any free one by default."),
     ] = 0,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
