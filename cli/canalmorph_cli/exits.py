@@ -1,8 +1,11 @@
 """Exit statuses, and how an error becomes one sentence and a status."""
 
 import functools
+import signal
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from enum import IntEnum
 from typing import ParamSpec
 
@@ -53,7 +56,8 @@ def turn_errors_into_status(
     @functools.wraps(command)
     def run(*args: Parameters.args, **kwargs: Parameters.kwargs) -> None:
         try:
-            status = command(*args, **kwargs)
+            with _stop_as_by_hand():
+                status = command(*args, **kwargs)
         except Exception as error:
             if kwargs.get("debug"):
                 print(format_bug(error, hide_text=bool(kwargs.get("deidentify"))), file=sys.stderr)
@@ -61,10 +65,23 @@ def turn_errors_into_status(
             say_error(sentence)
         except KeyboardInterrupt:
             status = ExitStatus.INTERRUPTED
-            say_error("stopped; the cases that were finished are in the results folder.")
+            say_error("stopped; cases that were measured are kept.")
         raise typer.Exit(int(status))
 
     return run
+
+
+@contextmanager
+def _stop_as_by_hand() -> Iterator[None]:
+    """Let the signal that ends a service or a batch job do what Ctrl+C does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only there signals arrive
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def describe_error(error: Exception) -> tuple[ExitStatus, str]:

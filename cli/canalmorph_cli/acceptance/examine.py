@@ -5,9 +5,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from multiprocessing import get_context
 
 from canalmorph_cli.acceptance.plain_methods import PlainMethod, measure_plainly
+from canalmorph_cli.acceptance.pool import start_pool
 from canalmorph_cli.acceptance.records import Record, collect_records
 from canalmorph_phantoms.build import build_scan
 from canalmorph_phantoms.spec import PhantomScan
@@ -94,10 +94,5 @@ def start_examiner(workers: int = WORKERS) -> Iterator[Examiner]:
     if workers == 1:
         yield Examiner(None)
         return
-    # Fresh interpreters: a forked one could inherit a lock of a compiled loop's threads.
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
-    try:
+    with start_pool(workers) as pool:
         yield Examiner(pool)
-    finally:
-        # Stopped by hand, what is not begun is not begun any more.
-        pool.shutdown(cancel_futures=True)

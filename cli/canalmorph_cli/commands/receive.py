@@ -1,6 +1,5 @@
 """``canalmorph receive``: the DICOM node of a site."""
 
-import signal
 import threading
 from pathlib import Path
 from typing import Annotated
@@ -51,8 +50,6 @@ def receive(
         if health:
             NodeLog(print).tell("health", **read_health(settings))
             return ExitStatus.DONE
-        # A service is stopped by this signal; nothing is lost by it.
-        signal.signal(signal.SIGTERM, signal.default_int_handler)
         try:
             with open_node(settings, NodeLog()) as node:
                 node.run(threading.Event())
