@@ -1,9 +1,16 @@
 """Rings as a surface: normals, directions across the wall, smoothing by local quadratics."""
 
+import math
+
 import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 from scipy import ndimage
+
+from canalmorph.geometry.vectors import ANY_ORDER, find_median, sum_products
+
+#: Rows of a window: 1, s, t, s^2, st, t^2 of its places, then these; from the last on, the values.
+_WEIGHTS, _ROBUST, _SCRATCH, _VALUES = 6, 7, 8, 9
 
 
 def find_normals(
@@ -122,47 +129,41 @@ def _solve_six(a, b):  # type: ignore[no-untyped-def]  # compiled
             b[c, q] /= a[c, c]
 
 
-@njit(cache=True, nogil=True)
-def _fit_quadratic(window, values, count, solution):  # type: ignore[no-untyped-def]  # compiled
-    """Fit 1, s, t, s^2, st, t^2 to values at the window's rows (s, t, weight, robust weight)."""
-    normal = np.zeros((6, 6))
-    basis = np.empty(6)
-    solution[:] = 0.0
-    for n in range(count):
-        s, t = window[n, 0], window[n, 1]
-        w = window[n, 2] * window[n, 3]
-        if w == 0.0:
-            continue
-        basis[0], basis[1], basis[2] = 1.0, s, t
-        basis[3], basis[4], basis[5] = s * s, s * t, t * t
-        for p in range(6):
-            weighted = w * basis[p]
-            for q in range(values.shape[1]):
-                solution[p, q] += weighted * values[n, q]
-            for q in range(p + 1):
-                normal[p, q] += weighted * basis[q]
+@njit(cache=True, nogil=True, fastmath=ANY_ORDER)
+def _fit_quadratic(window, count, normal, solution):  # type: ignore[no-untyped-def]  # compiled
+    """Fit 1, s, t, s^2, st, t^2 to the values at the window's columns."""
+    weights, robust, weighted = window[_WEIGHTS], window[_ROBUST], window[_SCRATCH]
     for p in range(6):
+        for n in range(count):
+            weighted[n] = weights[n] * robust[n] * window[p, n]
+        for value in range(solution.shape[1]):
+            solution[p, value] = sum_products(weighted, window[_VALUES + value], count)
+        for q in range(p + 1):
+            normal[p, q] = sum_products(weighted, window[q], count)
         normal[p, p] *= 1.0 + 1e-9
     _solve_six(normal, solution)
 
 
-@njit(cache=True, nogil=True)
-def _reweigh(window, values, count, solution):  # type: ignore[no-untyped-def]  # compiled
+@njit(cache=True, nogil=True, fastmath=ANY_ORDER, error_model="numpy")
+def _reweigh(window, count, solution):  # type: ignore[no-untyped-def]  # compiled
     """Set Tukey's weights from the residuals; return their robust standard deviation."""
-    residuals = np.empty(count)
+    robust, residuals = window[_ROBUST], window[_SCRATCH]
+    residuals[:count] = 0.0
+    for value in range(solution.shape[1]):
+        c0, c1, c2 = solution[0, value], solution[1, value], solution[2, value]
+        c3, c4, c5 = solution[3, value], solution[4, value], solution[5, value]
+        for n in range(count):
+            s, t = window[1, n], window[2, n]
+            fit = c0 + c1 * s + c2 * t + c3 * s * s + c4 * s * t + c5 * t * t
+            miss = window[_VALUES + value, n] - fit
+            residuals[n] += miss * miss
     for n in range(count):
-        s, t = window[n, 0], window[n, 1]
-        total = 0.0
-        for q in range(values.shape[1]):
-            fit = solution[0, q] + solution[1, q] * s + solution[2, q] * t
-            fit += solution[3, q] * s * s + solution[4, q] * s * t + solution[5, q] * t * t
-            total += (values[n, q] - fit) ** 2
-        residuals[n] = np.sqrt(total)
-    middle = np.median(residuals)
+        residuals[n] = math.sqrt(residuals[n])
+    middle = find_median(residuals, count)
     scale = max(6.0 * middle, 0.05)
     for n in range(count):
-        miss = residuals[n] / scale
-        window[n, 3] = (1.0 - miss * miss) ** 2 if miss < 1.0 else 0.0
+        miss = min(residuals[n] / scale, 1.0)
+        robust[n] = (1.0 - miss * miss) ** 2
     return 1.4826 * middle
 
 
@@ -182,37 +183,43 @@ def _rays_within(ring_points, ray, half_mm):  # type: ignore[no-untyped-def]  # 
 
 
 @njit(cache=True, nogil=True)
-def _fill_window(values, weights, ring, ray, half_rings, rays, window, picked):  # type: ignore[no-untyped-def]  # compiled
+def _fill_window(values, weights, ring, ray, half_rings, rays, window):  # type: ignore[no-untyped-def]  # compiled
     """Gather the known values around a point; return their number, 0 where too few surround it."""
-    n, m = weights.shape
-    rings = int(np.ceil(half_rings)) - 1
-    known = np.zeros(5, dtype=np.int64)
-    possible = np.zeros(5, dtype=np.int64)
-    count = 0
-    for dr in range(max(-rings, -ring), min(rings, n - 1 - ring) + 1):
+    n, m, c = values.shape
+    rings = math.ceil(half_rings) - 1
+    first, last = max(-rings, -ring), min(rings, n - 1 - ring)
+    by_ring, by_ray = 1.0 / half_rings, 1.0 / (rays + 0.5)
+    count = below = above = before = behind = 0
+    for dr in range(first, last + 1):
+        s = dr * by_ring
+        here = count
         for dm in range(-rays, rays + 1):
-            at = (ray + dm) % m
-            finite = 1 if np.isfinite(values[ring + dr, at, 0]) else 0
-            sides = (dr < 0, dr > 0, dm < 0, dm > 0, True)
-            for side in range(5):
-                if sides[side]:
-                    possible[side] += 1
-                    known[side] += finite
-            if finite:
-                s = dr / half_rings
-                t = dm / (rays + 0.5)
-                window[count, 0] = s
-                window[count, 1] = t
-                window[count, 2] = weights[ring + dr, at] * (1 - s * s) * (1 - t * t)
-                window[count, 3] = 1.0
-                picked[count] = values[ring + dr, at]
-                count += 1
-    if count < 12 or 2 * known[4] < possible[4]:
+            at = ray + dm
+            at += m if at < 0 else (-m if at >= m else 0)
+            if not math.isfinite(values[ring + dr, at, 0]):
+                continue
+            t = dm * by_ray
+            window[0, count], window[1, count], window[2, count] = 1.0, s, t
+            window[3, count], window[4, count], window[5, count] = s * s, s * t, t * t
+            window[_WEIGHTS, count] = weights[ring + dr, at] * (1 - s * s) * (1 - t * t)
+            window[_ROBUST, count] = 1.0
+            for value in range(c):
+                window[_VALUES + value, count] = values[ring + dr, at, value]
+            count += 1
+            before += dm < 0
+            behind += dm > 0
+        below += (count - here) * (dr < 0)
+        above += (count - here) * (dr > 0)
+    width, height = 2 * rays + 1, last - first + 1
+    if count < 12 or 2 * count < width * height:
         return 0
-    centre_known = np.isfinite(values[ring, ray, 0])
-    for side in range(4):  # a quadratic must not run out beyond what is known
-        if 3 * known[side] < possible[side] or not (centre_known or possible[side]):
-            return 0
+    # A quadratic must not run out beyond what is known.
+    if 3 * below < -first * width or 3 * above < last * width:
+        return 0
+    if 3 * min(before, behind) < rays * height:
+        return 0
+    if (first == 0 or last == 0) and not math.isfinite(values[ring, ray, 0]):
+        return 0
     return count
 
 
@@ -221,18 +228,17 @@ def _smooth(values, weights, positions, half_rings, half_mm, out, spread):  # ty
     n, m, c = values.shape
     for index in prange(n):
         ring = int(np.int64(index))  # a parallel index is unsigned, and it is negated
-        size = (2 * int(np.ceil(half_rings)) + 1) * (m // 3 + 3)
-        window = np.empty((size, 4))
-        picked = np.empty((size, c))
-        solution = np.empty((6, c))
+        size = (2 * math.ceil(half_rings) + 1) * (m // 3 + 3)
+        window = np.empty((_VALUES + c, size))
+        normal, solution = np.empty((6, 6)), np.empty((6, c))
         for ray in range(m):
             rays = _rays_within(positions[ring], ray, half_mm)
-            count = _fill_window(values, weights, ring, ray, half_rings, rays, window, picked)
+            count = _fill_window(values, weights, ring, ray, half_rings, rays, window)
             if count == 0:
                 continue
             for _ in range(2):
-                _fit_quadratic(window, picked, count, solution)
-                spread[ring, ray] = _reweigh(window, picked, count, solution)
+                _fit_quadratic(window, count, normal, solution)
+                spread[ring, ray] = _reweigh(window, count, solution)
             out[ring, ray] = solution[0]
 
 

@@ -17,6 +17,9 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from canalmorph.geometry.vectors import ANY_ORDER, pad, solve_positive, sum_products
+from canalmorph.segment.blurred_step import set_edge
+
 #: Order of the parameters of a fit.
 X_IN, X_OUT, Y_IN, Y_OUT, Y_CORTEX, BLUR = range(6)
 #: Samples this far beyond each edge take part in the fit. [mm]
@@ -32,152 +35,102 @@ SINGLE_WINDOW = (0.7, 0.0, 2.5)
 ZONE_MM, ZONE_DROP_HU, ZONE_DENSE_U_HU = 1.5, (150.0, 300.0), 40.0
 #: A kernel without edge enhancement.
 NO_ENHANCEMENT = (0.0, 2.5)
-_ROOT2 = math.sqrt(2.0)
-_ROOT2PI = math.sqrt(2.0 * math.pi)
 
 
-@njit(cache=True, nogil=True)
-def _edge(a, kernel):  # type: ignore[no-untyped-def]  # compiled
-    """Return the blurred step at `a` blurs from its place, its slope, and the kernel's part."""
-    enhancement, width = kernel
-    step = 0.5 * (1.0 + math.erf(a / _ROOT2))
-    slope = math.exp(-0.5 * a * a) / _ROOT2PI
-    if enhancement == 0.0:
-        return step, slope, 0.0
-    b = a / width
-    part = step - 0.5 * (1.0 + math.erf(b / _ROOT2))
-    slope += enhancement * (slope - math.exp(-0.5 * b * b) / _ROOT2PI / width)
-    return step + enhancement * part, slope, part
+@njit(cache=True, nogil=True, fastmath=ANY_ORDER, error_model="numpy")
+def _set_model(y, first_mm, step_mm, p, kernel, work):  # type: ignore[no-untyped-def]  # compiled
+    """Set the residuals of the samples, and the model's slopes by parameters and enhancement.
 
-
-@njit(cache=True, nogil=True)
-def _model(x, p, kernel, gradient):  # type: ignore[no-untyped-def]  # compiled
-    """Return the model at `x`; `gradient` takes its slopes by the parameters and enhancement."""
+    Rows of the result are the slopes, as in a fit's parameters, then that of the enhancement, then
+    the residuals; zero beyond the samples, up to a whole number of vectors.
+    """
+    count = pad(y.shape[0])
+    rows, edge_in, edge_out, padded = work[:8], work[8:13], work[13:18], work[18]
     s = p[5]
-    a = (x - p[0]) / s
-    b = (x - p[1]) / s
-    step_in, slope_in, part_in = _edge(a, kernel)
-    step_out, slope_out, part_out = _edge(b, kernel)
+    stride = step_mm / s
+    first_in, first_out = (first_mm - p[0]) / s, (first_mm - p[1]) / s
+    set_edge(first_in, stride, count, kernel, edge_in)
+    set_edge(first_out, stride, count, kernel, edge_out)
     rise = p[4] - p[2]
     fall = p[3] - p[4]
-    gradient[0] = -rise * slope_in / s
-    gradient[1] = -fall * slope_out / s
-    gradient[2] = 1.0 - step_in
-    gradient[3] = step_out
-    gradient[4] = step_in - step_out
-    gradient[5] = (-rise * slope_in * a - fall * slope_out * b) / s
-    gradient[6] = rise * part_in + fall * part_out
-    return p[2] + rise * step_in + fall * step_out
+    rise_per_s, fall_per_s = rise / s, fall / s
+    for n in range(count):
+        step_in, step_out = edge_in[0, n], edge_out[0, n]
+        move_in, move_out = -rise_per_s * edge_in[1, n], -fall_per_s * edge_out[1, n]
+        rows[0, n] = move_in
+        rows[1, n] = move_out
+        rows[2, n] = 1.0 - step_in
+        rows[3, n] = step_out
+        rows[4, n] = step_in - step_out
+        rows[5, n] = move_in * (first_in + n * stride) + move_out * (first_out + n * stride)
+        rows[6, n] = rise * edge_in[2, n] + fall * edge_out[2, n]
+        rows[7, n] = padded[n] - (p[2] + rise * step_in + fall * step_out)
+    rows[:, y.shape[0] : count] = 0.0
+    return rows
 
 
 @njit(cache=True, nogil=True)
-def _gather(y, x0, step, low, high, p, kernel, prior, prior_u, noise, normal, right):  # type: ignore[no-untyped-def]  # compiled
+def _gather(y, first_mm, step_mm, p, kernel, prior, prior_u, noise, free, work, normal, right):  # type: ignore[no-untyped-def]  # compiled
     """Return the cost at `p`, and set the normal equations' lower half and right side there."""
-    gradient = np.empty(7)
-    normal[:] = 0.0
-    right[:] = 0.0
-    total = 0.0
-    for n in range(low, high):
-        residual = y[n] - _model(x0 + n * step, p, kernel, gradient)
-        total += residual * residual
-        for q in range(6):
-            right[q] += gradient[q] * residual
-            for r in range(q + 1):
-                normal[q, r] += gradient[q] * gradient[r]
+    count = pad(y.shape[0])
+    rows = _set_model(y, first_mm, step_mm, p, kernel, work)
     share = 1.0 / noise**2
-    total *= share
-    right *= share
-    normal *= share
-    for q in range(6):
+    total = share * sum_products(rows[7], rows[7], count)
+    for i in range(free.shape[0]):
+        q = free[i]
+        right[i] = share * sum_products(rows[q], rows[7], count)
+        for j in range(i + 1):
+            normal[i, j] = share * sum_products(rows[q], rows[free[j]], count)
         if prior_u[q] > 0:
-            total += ((p[q] - prior[q]) / prior_u[q]) ** 2
+            miss = (prior[q] - p[q]) / prior_u[q]
+            total += miss * miss
+            right[i] += miss / prior_u[q]
+            normal[i, i] += 1.0 / prior_u[q] ** 2
     return total
 
 
 @njit(cache=True, nogil=True)
-def _solve(matrix, vector, n):  # type: ignore[no-untyped-def]  # compiled
-    """Solve a small symmetric system by elimination; a singular one gives zeros."""
-    a = matrix.copy()
-    b = vector.copy()
-    for c in range(n):
-        pivot = c
-        for r in range(c + 1, n):
-            if abs(a[r, c]) > abs(a[pivot, c]):
-                pivot = r
-        if abs(a[pivot, c]) < 1e-12:
-            return np.zeros(n)
-        if pivot != c:
-            for k in range(n):
-                a[c, k], a[pivot, k] = a[pivot, k], a[c, k]
-            b[c], b[pivot] = b[pivot], b[c]
-        for r in range(c + 1, n):
-            f = a[r, c] / a[c, c]
-            for k in range(c, n):
-                a[r, k] -= f * a[c, k]
-            b[r] -= f * b[c]
-    for c in range(n - 1, -1, -1):
-        for k in range(c + 1, n):
-            b[c] -= a[c, k] * b[k]
-        b[c] /= a[c, c]
-    return b
-
-
-@njit(cache=True, nogil=True)
-def _fit_one(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type: ignore[no-untyped-def]  # compiled
-    """Levenberg-Marquardt in place on `p`; a prior_u of 0 leaves free, one below 0 keeps fixed."""
-    trial = np.empty(6)
+def _fit_one(y, first_mm, step_mm, p, kernel, prior, prior_u, noise, free, work, normals):  # type: ignore[no-untyped-def]  # compiled
+    """Levenberg-Marquardt in place on `p`, over its free parameters; return the normal matrix."""
+    n_free = free.shape[0]
+    normal, next_normal, factor = normals[0], normals[1], normals[2]
+    right, next_right, delta = normals[3, 0, :n_free], normals[3, 1, :n_free], normals[3, 2]
+    trial = normals[3, 3]
+    trial[:] = p
     damping = 1e-2
-    normal, next_normal = np.empty((6, 6)), np.empty((6, 6))
-    right, next_right = np.empty(6), np.empty(6)
-    cost = _gather(y, x0, step, low, high, p, kernel, prior, prior_u, noise, normal, right)
-    gain = 0.0
-    for iteration in range(25):
-        if iteration > 0:
-            normal, next_normal = next_normal, normal
-            right, next_right = next_right, right
-        for q in range(6):
-            if prior_u[q] > 0:
-                normal[q, q] += 1.0 / prior_u[q] ** 2
-                right[q] += (prior[q] - p[q]) / prior_u[q] ** 2
-            for r in range(q):
-                normal[r, q] = normal[q, r]
-        for q in range(6):
-            if prior_u[q] < 0:
-                normal[q, :] = 0.0
-                normal[:, q] = 0.0
-                normal[q, q] = 1.0
-                right[q] = 0.0
+    cost = _gather(
+        y, first_mm, step_mm, p, kernel, prior, prior_u, noise, free, work, normal, right
+    )
+    for _iteration in range(25):
         improved = False
-        shift = 0.0
+        shift = gain = 0.0
         for _attempt in range(8):
-            damped = normal.copy()
-            for q in range(6):
-                damped[q, q] *= 1.0 + damping
-            delta = _solve(damped, right, 6)
-            for q in range(6):
-                trial[q] = p[q] + delta[q]
+            solve_positive(normal, damping, right, factor, delta)
+            for i in range(n_free):
+                trial[free[i]] = p[free[i]] + delta[i]
             if trial[1] - trial[0] > 0.05 and trial[5] > 0.15:
                 new_cost = _gather(
                     y,
-                    x0,
-                    step,
-                    low,
-                    high,
+                    first_mm,
+                    step_mm,
                     trial,
                     kernel,
                     prior,
                     prior_u,
                     noise,
+                    free,
+                    work,
                     next_normal,
                     next_right,
                 )
                 if new_cost <= cost:
                     improved = True
-                    shift = max(abs(delta[0]), abs(delta[1]))
+                    shift = max(abs(trial[0] - p[0]), abs(trial[1] - p[1]))
                     gain = cost - new_cost
                     cost = new_cost
-                    for q in range(6):
-                        p[q] = trial[q]
+                    p[:] = trial
+                    normal, next_normal = next_normal, normal
+                    right, next_right = next_right, right
                     damping = max(damping * 0.2, 1e-7)
                     break
             damping *= 6.0
@@ -187,26 +140,43 @@ def _fit_one(y, x0, step, low, high, p, kernel, prior, prior_u, noise):  # type:
 
 
 @njit(cache=True, nogil=True)
-def _propagate(y, x0, step, low, high, p, kernel, prior_u, noise, normal, out):  # type: ignore[no-untyped-def]  # compiled
-    """Set the outer edge's slopes by prior density, blur and enhancement."""
-    unit = np.zeros(6)
-    unit[1] = 1.0
-    row = _solve(normal, unit, 6)
-    gradient = np.empty(7)
+def _propagate(rows, count, prior_u, noise, free, normal, normals, out):  # type: ignore[no-untyped-def]  # compiled
+    """Return the outer edge's variance; set its slopes by prior density, blur and enhancement."""
+    n_free = free.shape[0]
+    unit, row = normals[3, 0, :n_free], normals[3, 2]
+    variance = 0.0
+    for i in range(n_free):
+        unit[i] = 1.0 if free[i] == 1 else 0.0
+    solve_positive(normal, 0.0, unit, normals[2], row)
     out[:] = 0.0
-    if prior_u[4] > 0:
-        out[0] = row[4] / prior_u[4] ** 2
-    for n in range(low, high):
-        _model(x0 + n * step, p, kernel, gradient)
-        along = 0.0
-        for q in range(6):
-            if prior_u[q] >= 0:
-                along += row[q] * gradient[q]
-        out[1] -= along * gradient[5] / noise**2
-        out[2] -= along * gradient[6] / noise**2
+    for i in range(n_free):
+        if free[i] == 1:
+            variance = row[i]
+        if free[i] == 4 and prior_u[4] > 0:
+            out[0] = row[i] / prior_u[4] ** 2
+        for cause in range(2):
+            product = sum_products(rows[free[i]], rows[5 + cause], count)
+            out[1 + cause] -= row[i] * product / noise**2
     if prior_u[5] >= 0:  # a blur that is fitted has no error of its own
         out[1] = 0.0
-    return row[1]
+    return variance
+
+
+@njit(cache=True, nogil=True)
+def _begin(p, prior, prior_u, single_mm, window, zone_hu):  # type: ignore[no-untyped-def]  # compiled
+    """Return where a fit's samples begin; a thick wall's far edge and inside are kept."""
+    wall = p[1] - p[0]
+    if wall <= single_mm:
+        return p[0] - MARGIN_IN_MM
+    first = p[1] - min(max(window[0] * wall, window[1]), window[2])
+    prior_u[0] = prior_u[2] = -1.0
+    if zone_hu > 0.0:
+        # The same model one border further in: dense, porous, marrow.
+        p[0], p[2], p[4] = p[1] - ZONE_MM, zone_hu, zone_hu - ZONE_DROP_HU[0]
+        prior[0], prior_u[0] = p[0], ZONE_MM / 2
+        prior[2], prior_u[2] = zone_hu, ZONE_DENSE_U_HU
+        prior[4], prior_u[4] = p[4], ZONE_DROP_HU[1]
+    return first
 
 
 @njit(parallel=True, cache=True, nogil=True)
@@ -232,42 +202,24 @@ def _fit_all(  # type: ignore[no-untyped-def]  # compiled
     for ray in prange(profiles.shape[0]):
         if not math.isfinite(start[ray, 0]):
             continue
-        y = profiles[ray]
-        p = start[ray].copy()
-        p[5] = blur[ray]
-        ray_prior = prior.copy()
-        ray_prior[5] = blur[ray]
-        ray_prior_u = prior_u.copy()
-        first = p[0] - MARGIN_IN_MM
-        wall = p[1] - p[0]
-        if wall > single_mm:
-            first = p[1] - min(max(window[0] * wall, window[1]), window[2])
-            ray_prior_u[0] = -1.0
-            ray_prior_u[2] = -1.0
-            if zone_hu > 0.0:
-                # The same model one border further in: dense, porous, marrow.
-                p[0], p[2] = p[1] - ZONE_MM, zone_hu
-                p[4] = zone_hu - ZONE_DROP_HU[0]
-                ray_prior[0], ray_prior_u[0] = p[0], ZONE_MM / 2
-                ray_prior[2], ray_prior_u[2] = zone_hu, ZONE_DENSE_U_HU
-                ray_prior[4], ray_prior_u[4] = p[4], ZONE_DROP_HU[1]
+        p, own, own_u = start[ray].copy(), prior.copy(), prior_u.copy()
+        p[5] = own[5] = blur[ray]
+        outer = p[1]
+        first = _begin(p, own, own_u, single_mm, window, zone_hu)
         low = max(0, int((first - x0) / step))
-        high = min(n_samples, int((p[1] + MARGIN_OUT_MM - x0) / step) + 2)
-        bad = high - low < 12
-        for n in range(low, high):
-            if not math.isfinite(y[n]):
-                bad = True
-        if bad:
+        high = min(n_samples, int((outer + MARGIN_OUT_MM - x0) / step) + 2)
+        count, first = high - low, x0 + low * step
+        y = profiles[ray, low:high]
+        if count < 12 or not np.isfinite(y).all():
             continue
-        normal = _fit_one(y, x0, step, low, high, p, kernel, ray_prior, ray_prior_u, noise)
-        total = 0.0
-        gradient = np.empty(7)
-        for n in range(low, high):
-            total += (y[n] - _model(x0 + n * step, p, kernel, gradient)) ** 2
-        rms[ray] = math.sqrt(total / (high - low))
-        variance = _propagate(
-            y, x0, step, low, high, p, kernel, ray_prior_u, noise, normal, slopes[ray]
-        )
+        work, normals = np.empty((19, pad(count))), np.empty((4, 6, 6))
+        work[18, :count] = y
+        work[18, count:] = 0.0
+        free = np.flatnonzero(own_u >= 0.0)
+        normal = _fit_one(y, first, step, p, kernel, own, own_u, noise, free, work, normals)
+        rows = _set_model(y, first, step, p, kernel, work)
+        rms[ray] = math.sqrt(sum_products(rows[7], rows[7], count) / count)
+        variance = _propagate(rows, count, own_u, noise, free, normal, normals, slopes[ray])
         u[ray] = math.sqrt(max(variance, 0.0))
         fitted[ray] = p
 
