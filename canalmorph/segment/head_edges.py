@@ -6,11 +6,15 @@ joint space to socket. The steepest place of a thin shell's blurred outer flank 
 edge, by 0.25 mm for a shell of 1.3 mm; the model does not have this bias.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit, prange
 from numpy.typing import NDArray
-from scipy.special import ndtr
+
+from canalmorph.geometry.vectors import ANY_ORDER, pad, solve_positive, sum_products
+from canalmorph.segment.blurred_step import set_edge
 
 #: Order of the parameters of a fit.
 X_IN, X_OUT, X_SOCKET, Y_IN, Y_SHELL, Y_GAP, Y_SOCKET = range(7)
@@ -94,11 +98,9 @@ def fit_head_edges(
     seen = np.isfinite(profiles_hu)
     values = np.where(seen, profiles_hu, 0.0).astype(np.float64)
     socket_mm, has_socket = _find_sockets(values, x, step_mm, radius_mm)
-    start, prior, prior_u = _make_start(values, x, radius_mm, socket_mm, has_socket, shell_hu)
+    prior, prior_u = _make_prior(values, x, radius_mm, socket_mm, has_socket, shell_hu)
     weight = 1.0 / np.hypot(2.0 * noise_hu, GRAIN_HU)
-    parameters, u, rms = _fit(
-        values, x, seen, start, prior, prior_u, has_socket, blur_mm, weight, kernel
-    )
+    parameters, u, rms = _fit(values, x, seen, prior, prior_u, has_socket, blur_mm, weight, kernel)
     gap = np.where(has_socket, parameters[:, X_SOCKET] - parameters[:, X_OUT], np.inf)
     contrast = parameters[:, Y_SHELL] - parameters[:, Y_GAP]
     filled = parameters[:, Y_GAP] > LARGEST_GAP_SHARE * parameters[:, Y_SHELL]
@@ -151,15 +153,15 @@ def _find_sockets(
     return np.where(has, x[steepest], np.inf), np.asarray(has)
 
 
-def _make_start(
+def _make_prior(
     values: NDArray[np.float64],
     x: NDArray[np.float64],
     radius: NDArray[np.float64],
     socket: NDArray[np.float64],
     has_socket: NDArray[np.bool_],
     shell_hu: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return start values, priors and their spreads (infinite for none), each (n, 7)."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return priors, which are start values too, and their spreads (infinite for none), (n, 7)."""
     n = len(radius)
     near = x[None, :] - radius[:, None]
     peak = np.argmax(np.where(np.abs(near) < 2.5, values, -np.inf), axis=1)
@@ -178,28 +180,102 @@ def _make_start(
     spread[:, Y_SHELL] = SHELL_PRIOR_U_HU
     spread[:, Y_GAP] = np.where(has_socket, GAP_U_HU, 300.0)
     spread[:, Y_SOCKET] = 500.0
-    return start, start.copy(), spread
+    return start, spread
 
 
-def _blurred_step(
-    a: NDArray[np.float64], kernel: tuple[float, float]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the blurred step and its slope at `a` blurs from its place."""
-    enhancement, width = kernel
-    step = ndtr(a)
-    slope = np.exp(-0.5 * a * a) / np.sqrt(2 * np.pi)
-    if enhancement > 0.0:
-        step = (1 + enhancement) * step - enhancement * ndtr(a / width)
-        wide = np.exp(-0.5 * (a / width) ** 2) / np.sqrt(2 * np.pi) / width
-        slope = (1 + enhancement) * slope - enhancement * wide
-    return step, slope
+@njit(cache=True, nogil=True, fastmath=ANY_ORDER, error_model="numpy")
+def _set_model(padded, seen, count, first_mm, step_mm, p, blur, kernel, work):  # type: ignore[no-untyped-def]  # compiled
+    """Set the model's slopes by the parameters, then the residuals; zero where nothing was seen."""
+    rows, edge_in, edge_out, edge_socket = work[:8], work[8:13], work[13:18], work[18:23]
+    stride = step_mm / blur
+    set_edge((first_mm - p[0]) / blur, stride, count, kernel, edge_in)
+    set_edge((first_mm - p[1]) / blur, stride, count, kernel, edge_out)
+    set_edge((first_mm - p[2]) / blur, stride, count, kernel, edge_socket)
+    rises = (p[4] - p[3], p[5] - p[4], p[6] - p[5])
+    for n in range(count):
+        step_in, step_out, step_socket = edge_in[0, n], edge_out[0, n], edge_socket[0, n]
+        rows[0, n] = -seen[n] * rises[0] * edge_in[1, n] / blur
+        rows[1, n] = -seen[n] * rises[1] * edge_out[1, n] / blur
+        rows[2, n] = -seen[n] * rises[2] * edge_socket[1, n] / blur
+        rows[3, n] = seen[n] * (1.0 - step_in)
+        rows[4, n] = seen[n] * (step_in - step_out)
+        rows[5, n] = seen[n] * (step_out - step_socket)
+        rows[6, n] = seen[n] * step_socket
+        model = p[3] + rises[0] * step_in + rises[1] * step_out + rises[2] * step_socket
+        rows[7, n] = seen[n] * (padded[n] - model)
+    return rows
+
+
+@njit(cache=True, nogil=True)
+def _gather(rows, count, p, prior, stiff, weight, normal, right):  # type: ignore[no-untyped-def]  # compiled
+    """Return the cost at `p`, and set the normal equations' lower half and right side there."""
+    share = weight**2
+    cost = share * sum_products(rows[7], rows[7], count)
+    for q in range(7):
+        away = prior[q] - p[q]
+        cost += stiff[q] * away * away
+        right[q] = share * sum_products(rows[q], rows[7], count) + stiff[q] * away
+        for r in range(q + 1):
+            normal[q, r] = share * sum_products(rows[q], rows[r], count)
+        normal[q, q] += stiff[q] + 1e-9
+    return cost
+
+
+@njit(parallel=True, cache=True, nogil=True)
+def _fit_all(values, seen, x, prior, stiff, ends_mm, blur, weight, kernel, fitted, u, rms):  # type: ignore[no-untyped-def]  # compiled
+    """Fit every ray from its prior on by damped Gauss-Newton steps."""
+    # Long: compiled, and a ray's work space is shared by its steps.
+    step_mm = x[1] - x[0]
+    for ray in prange(len(values)):
+        low = np.searchsorted(x, prior[ray, 1] - INSIDE_MM - SHELL_MM, side="right")
+        n_samples = np.searchsorted(x, ends_mm[ray]) - low
+        count, first_mm = pad(n_samples), x[0] + low * step_mm
+        work, matrices, vectors = np.zeros((25, count)), np.empty((3, 7, 7)), np.empty((3, 7))
+        padded, weights = work[23], work[24]
+        padded[:n_samples] = values[ray, low : low + n_samples]
+        weights[:n_samples] = seen[ray, low : low + n_samples]
+        normal, next_normal, factor = matrices[0], matrices[1], matrices[2]
+        right, next_right, move = vectors[0], vectors[1], vectors[2]
+        p, trial = prior[ray].copy(), np.empty(7)
+        damping = 1e-2
+        rows = _set_model(padded, weights, count, first_mm, step_mm, p, blur[ray], kernel, work)
+        cost = _gather(rows, count, p, prior[ray], stiff[ray], weight, normal, right)
+        squares = sum_products(rows[7], rows[7], count)
+        for _ in range(N_ITERATIONS):
+            solve_positive(normal, damping, right, factor, move)
+            for q in range(7):
+                trial[q] = p[q] + (min(max(move[q], -0.7), 0.7) if q < 3 else move[q])
+            trial[0] = min(trial[0], trial[1] - 0.05)  # the edges stay in order
+            trial[2] = max(trial[2], trial[1] + 0.05)
+            _set_model(padded, weights, count, first_mm, step_mm, trial, blur[ray], kernel, work)
+            new = _gather(
+                rows, count, trial, prior[ray], stiff[ray], weight, next_normal, next_right
+            )
+            gain = cost - new
+            if gain > 0.0:
+                damping *= 0.3
+                p, trial, cost = trial, p, new
+                normal, next_normal = next_normal, normal
+                right, next_right = next_right, right
+                squares = sum_products(rows[7], rows[7], count)
+                if gain < SMALL_GAIN:
+                    break
+            else:
+                damping *= 10.0
+                if damping >= MOST_DAMPING:
+                    break
+        move[:] = 0.0
+        move[1] = 1.0
+        solve_positive(normal, 0.0, move, factor, right)
+        fitted[ray] = p
+        u[ray] = math.sqrt(max(right[1], 0.0))
+        rms[ray] = math.sqrt(squares / max(weights.sum(), 1.0))
 
 
 def _fit(
     values: NDArray[np.float64],
     x: NDArray[np.float64],
     seen: NDArray[np.bool_],
-    start: NDArray[np.float64],
     prior: NDArray[np.float64],
     prior_u: NDArray[np.float64],
     has_socket: NDArray[np.bool_],
@@ -207,80 +283,24 @@ def _fit(
     weight: float,
     kernel: tuple[float, float],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return parameters, uncertainty of the outer edge, and residuals, by damped Gauss-Newton."""
-    p = start.copy()
-    damping = np.full(len(p), 1e-2)
+    """Return parameters (n, 7), uncertainty of the outer edge, and root mean square residuals."""
     stiff = 1.0 / np.square(prior_u)
     stiff[~has_socket, X_SOCKET] = 1e6
     stiff[~has_socket, Y_SOCKET] = 1e6
-    cost, normal, right, rms = _linearise(
-        values, x, seen, p, prior, stiff, has_socket, blur, weight, kernel
+    ends = np.where(has_socket, prior[:, X_SOCKET] + PAST_SOCKET_MM, prior[:, X_OUT] + OUTSIDE_MM)
+    fitted, u, rms = np.empty(prior.shape), np.empty(len(prior)), np.empty(len(prior))
+    _fit_all(
+        values,
+        seen,
+        x,
+        prior,
+        stiff,
+        ends,
+        np.asarray(blur, dtype=np.float64),
+        float(weight),
+        (float(kernel[0]), float(kernel[1])),
+        fitted,
+        u,
+        rms,
     )
-    rays = np.arange(len(p))
-    for _ in range(N_ITERATIONS):
-        damped = normal[rays] * (1 + damping[rays, None, None] * np.eye(7))
-        step = np.linalg.solve(damped, right[rays, :, None])[..., 0]
-        step[:, :3] = np.clip(step[:, :3], -0.7, 0.7)
-        new = _keep_order(p[rays] + step)
-        of_rays = (prior[rays], stiff[rays], has_socket[rays], blur[rays], weight, kernel)
-        found = _linearise(values[rays], x, seen[rays], new, *of_rays)
-        gain = cost[rays] - found[0]
-        better = gain > 0
-        damping[rays] *= np.where(better, 0.3, 10.0)
-        took = rays[better]
-        p[took] = new[better]
-        cost[took], normal[took], right[took], rms[took] = (part[better] for part in found)
-        rays = rays[~(better & (gain < SMALL_GAIN)) & (damping[rays] < MOST_DAMPING)]
-        if not len(rays):
-            break
-    covariance = np.linalg.inv(normal)
-    return p, np.sqrt(np.maximum(covariance[:, X_OUT, X_OUT], 0.0)), rms
-
-
-def _keep_order(p: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return parameters whose edges are in order."""
-    p = p.copy()
-    p[:, X_IN] = np.minimum(p[:, X_IN], p[:, X_OUT] - 0.05)
-    p[:, X_SOCKET] = np.maximum(p[:, X_SOCKET], p[:, X_OUT] + 0.05)
-    return p
-
-
-def _linearise(
-    values: NDArray[np.float64],
-    x: NDArray[np.float64],
-    seen: NDArray[np.bool_],
-    p: NDArray[np.float64],
-    prior: NDArray[np.float64],
-    stiff: NDArray[np.float64],
-    has_socket: NDArray[np.bool_],
-    blur: NDArray[np.float64],
-    weight: float,
-    kernel: tuple[float, float],
-) -> tuple[NDArray[np.float64], ...]:
-    """Return cost, normal matrix, right side and residuals of every ray."""
-    end = np.where(has_socket, prior[:, X_SOCKET] + PAST_SOCKET_MM, prior[:, X_OUT] + OUTSIDE_MM)
-    used = (x > prior[:, X_OUT, None] - INSIDE_MM - SHELL_MM) & (x < end[:, None]) & seen
-    levels = p[:, [Y_IN, Y_SHELL, Y_GAP, Y_SOCKET]]
-    model = np.repeat(levels[:, :1], len(x), axis=1)
-    gradient = np.zeros((*values.shape, 7))
-    steps = []
-    for number, place in enumerate((X_IN, X_OUT, X_SOCKET)):
-        a = (x - p[:, place, None]) / blur[:, None]
-        step, slope = _blurred_step(a, kernel)
-        rise = (levels[:, number + 1] - levels[:, number])[:, None]
-        model += rise * step
-        gradient[..., place] = -rise * slope / blur[:, None]
-        steps.append(step)
-    gradient[..., Y_IN] = 1 - steps[0]
-    gradient[..., Y_SHELL] = steps[0] - steps[1]
-    gradient[..., Y_GAP] = steps[1] - steps[2]
-    gradient[..., Y_SOCKET] = steps[2]
-    residual = np.where(used, values - model, 0.0)
-    gradient *= (used * weight)[..., None]
-    away = prior - p
-    cost = np.square(residual * weight).sum(1) + (stiff * away**2).sum(1)
-    normal = gradient.transpose(0, 2, 1) @ gradient
-    normal[:, range(7), range(7)] += stiff + 1e-9
-    right = np.einsum("nsp,ns->np", gradient, residual * weight) + stiff * away
-    rms = np.sqrt(np.square(residual).sum(1) / np.maximum(used.sum(1), 1))
-    return cost, normal, right, rms
+    return fitted, u, rms
