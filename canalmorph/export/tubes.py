@@ -4,6 +4,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from canalmorph.geometry.vectors import ANY_ORDER
 from canalmorph.model.femur import Cortex
 
 
@@ -59,10 +60,14 @@ def _make_basis(direction: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _flatten_rings(cortex: Cortex) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return (n, 2, m, 2) in-plane outlines, outer then canal, and which rings are whole [mm]."""
+    """Return (n, 2, 2, m + 1) in-plane outlines, closed, and which rings are whole [mm].
+
+    The axes are ring, outer or canal, coordinate, point.
+    """
     points = np.stack([cortex.outer_lps_mm, cortex.canal_lps_mm], axis=1)
     across = _make_basis(cortex.axis_direction)[:2]
-    rings = (points - cortex.axis_point_lps_mm) @ across.T
+    rings = np.moveaxis((points - cortex.axis_point_lps_mm) @ across.T, -1, -2)
+    rings = np.concatenate([rings, rings[..., :1]], axis=-1)
     return np.ascontiguousarray(rings), np.asarray(np.isfinite(rings).all(axis=(1, 2, 3)))
 
 
@@ -79,20 +84,22 @@ def _find_box(
     return low, high
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=ANY_ORDER)
 def _is_inside(ring_a, ring_b, share, x, y):  # type: ignore[no-untyped-def]  # compiled
-    """Tell whether (x, y) lies inside the outline between two rings, by crossings."""
-    inside = False
-    last = ring_a.shape[0] - 1
-    x0 = (1 - share) * ring_a[last, 0] + share * ring_b[last, 0]
-    y0 = (1 - share) * ring_a[last, 1] + share * ring_b[last, 1]
-    for m in range(ring_a.shape[0]):
-        x1 = (1 - share) * ring_a[m, 0] + share * ring_b[m, 0]
-        y1 = (1 - share) * ring_a[m, 1] + share * ring_b[m, 1]
-        if (y0 > y) != (y1 > y) and x < x0 + (y - y0) * (x1 - x0) / (y1 - y0):
-            inside = not inside
-        x0, y0 = x1, y1
-    return inside
+    """Tell whether (x, y) lies inside the outline between two rings, by crossings.
+
+    Rings are (2, m + 1), the first point again at the end.
+    """
+    crossings = 0
+    keep = 1.0 - share
+    for m in range(ring_a.shape[1] - 1):
+        x0 = keep * ring_a[0, m] + share * ring_b[0, m] - x
+        y0 = keep * ring_a[1, m] + share * ring_b[1, m] - y
+        x1 = keep * ring_a[0, m + 1] + share * ring_b[0, m + 1] - x
+        y1 = keep * ring_a[1, m + 1] + share * ring_b[1, m + 1] - y
+        # The side crosses the height of the point, ahead of it.
+        crossings += ((y0 > 0.0) != (y1 > 0.0)) & ((x0 * y1 < x1 * y0) == (y0 > y1))
+    return crossings % 2 == 1
 
 
 @njit(cache=True, nogil=True)
@@ -100,10 +107,10 @@ def _find_outer_box(rings):  # type: ignore[no-untyped-def]  # compiled
     """Return for each ring the smallest and largest coordinates of its outer outline."""
     box = np.empty((rings.shape[0], 4))
     for n in range(rings.shape[0]):
-        box[n, 0] = rings[n, 0, :, 0].min()
-        box[n, 1] = rings[n, 0, :, 0].max()
-        box[n, 2] = rings[n, 0, :, 1].min()
-        box[n, 3] = rings[n, 0, :, 1].max()
+        box[n, 0] = rings[n, 0, 0].min()
+        box[n, 1] = rings[n, 0, 0].max()
+        box[n, 2] = rings[n, 0, 1].min()
+        box[n, 3] = rings[n, 0, 1].max()
     return box
 
 

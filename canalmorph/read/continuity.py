@@ -5,6 +5,7 @@ told by what no anatomy does.
 """
 
 import numpy as np
+from numba import njit, prange
 from numpy.typing import NDArray
 
 from canalmorph.errors import CorruptFileError
@@ -16,6 +17,8 @@ from canalmorph.errors import CorruptFileError
 #: many times that is allowed. [HU]
 AT_AN_END = 3.0
 LARGEST_ROW_EXCESS_HU, EXCESS_CHANGES, LEAST_ROW_SHARE, LEAST_ROW_VOXELS = 100.0, 2.0, 0.5, 16
+#: Differences are counted up to this: a median beyond it is told all the same. [HU]
+_MOST_HU = 8192
 #: Every so many rows and columns are looked at: 16,000 pixels of a slice of 512 x 512.
 _STEP = 4
 #: Above this is the patient, or the table. [HU]
@@ -50,20 +53,49 @@ def find_jumps(voxels_hu: NDArray[np.int16]) -> tuple[str, ...]:
         return ()
     whole = np.flatnonzero(in_body > LEAST_BODY * np.median(in_body[in_body > 0]))
     first, last = int(whole[0]), int(whole[-1])
-    steps, changes = [], []
-    for k in range(first, last):
-        here, there = planes[k].astype(np.int32), planes[k + 1].astype(np.int32)
-        difference = there - here
-        either = (here > BODY_HU) | (there > BODY_HU)
-        both = (here > BODY_HU) & (there > BODY_HU)
-        steps.append(abs(float(np.median(difference[both]))) if both.any() else 0.0)
-        changes.append(float(np.median(np.abs(difference[either]))) if either.any() else 0.0)
-    if not changes:
+    if first == last:
         return ()
+    steps, changes = np.zeros((2, last - first))
+    _compare_slices(planes[first : last + 1], steps, changes)
     allowed = ALLOWED_CHANGE_HU + ALLOWED_MEDIANS * float(np.median(changes))
-    if max(steps) > LARGEST_STEP_HU or max(changes) > allowed or _has_odd_rows(voxels_hu, step):
+    if steps.max() > LARGEST_STEP_HU or changes.max() > allowed or _has_odd_rows(voxels_hu, step):
         return ("values-jump",)
     return ()
+
+
+@njit(cache=True, nogil=True)
+def _find_middle(counts):  # type: ignore[no-untyped-def]  # compiled
+    """Return the median of whole numbers from 0 on, by how often each occurs; 0 of none."""
+    total = counts.sum()
+    if total == 0:
+        return 0.0
+    doubled = 0
+    for rank in ((total - 1) // 2, total // 2):
+        below, value = counts[0], 0
+        while below <= rank:
+            value += 1
+            below += counts[value]
+        doubled += value
+    return 0.5 * doubled
+
+
+@njit(parallel=True, cache=True, nogil=True)
+def _compare_slices(planes, steps, changes):  # type: ignore[no-untyped-def]  # compiled
+    """Set the size of the middle difference to the next slice, and the middle size of all."""
+    for k in prange(len(steps)):
+        signed = np.zeros(2 * _MOST_HU + 1, np.int64)
+        sizes = np.zeros(_MOST_HU + 1, np.int64)
+        for j in range(planes.shape[1]):
+            for i in range(planes.shape[2]):
+                here, there = int(planes[k, j, i]), int(planes[k + 1, j, i])
+                if here > BODY_HU or there > BODY_HU:
+                    difference = min(max(there - here, -_MOST_HU), _MOST_HU)
+                    sizes[abs(difference)] += 1
+                    if here > BODY_HU and there > BODY_HU:
+                        signed[difference + _MOST_HU] += 1
+        if signed.any():
+            steps[k] = abs(_find_middle(signed) - _MOST_HU)
+        changes[k] = _find_middle(sizes)
 
 
 def _has_odd_rows(voxels_hu: NDArray[np.int16], step: int) -> bool:
@@ -71,25 +103,41 @@ def _has_odd_rows(voxels_hu: NDArray[np.int16], step: int) -> bool:
 
     Damage to a stream without a checksum runs along rows, and may spare the rest of the slice.
     """
-    planes = voxels_hu[:, :, ::step]
-    last = len(planes) - 1
-    for k, here in enumerate(planes):
+    odd = np.zeros(len(voxels_hu), np.bool_)
+    _find_odd_rows(voxels_hu[:, :, ::step], odd)
+    return bool(odd.any())
+
+
+@njit(parallel=True, cache=True, nogil=True)
+def _find_odd_rows(planes, odd):  # type: ignore[no-untyped-def]  # compiled
+    """Tell of each slice whether a row of it is odd."""
+    last, n_rows, n_columns = len(planes) - 1, planes.shape[1], planes.shape[2]
+    for k in prange(len(planes)):
         # At an end of the scan both slices to compare with lie on one side.
-        end = k in (0, last)
-        before, after = planes[2 if k == 0 else k - 1], planes[last - 2 if k == last else k + 1]
-        low, high = np.minimum(before, after), np.maximum(before, after)
-        body = low > BODY_HU
-        count = body.sum(axis=1)
-        long = count >= max(LEAST_ROW_VOXELS, LEAST_ROW_SHARE * int(count.max()))
-        if not long.any():
-            continue
-        change = np.abs(here - 0.5 * (low + high.astype(np.int32)))
-        allowed = max(LARGEST_ROW_EXCESS_HU, EXCESS_CHANGES * float(np.median(change[body])))
-        allowed *= AT_AN_END if end else 1.0
-        odd = (here > high + allowed) | (here < low - allowed)
-        if ((odd & body)[long].sum(axis=1) > 0.5 * count[long]).any():
-            return True
-    return False
+        a, b = 2 if k == 0 else k - 1, last - 2 if k == last else k + 1
+        in_body = np.zeros(n_rows, np.int64)
+        sizes = np.zeros(2 * _MOST_HU + 1, np.int64)  # of twice the change
+        for j in range(n_rows):
+            for i in range(n_columns):
+                before, after = int(planes[a, j, i]), int(planes[b, j, i])
+                if min(before, after) > BODY_HU:
+                    in_body[j] += 1
+                    change = abs(2 * int(planes[k, j, i]) - before - after)
+                    sizes[min(change, 2 * _MOST_HU)] += 1
+        allowed = max(LARGEST_ROW_EXCESS_HU, EXCESS_CHANGES * 0.5 * _find_middle(sizes))
+        if k in (0, last):
+            allowed *= AT_AN_END
+        for j in range(n_rows):
+            if in_body[j] < max(LEAST_ROW_VOXELS, LEAST_ROW_SHARE * in_body.max()):
+                continue
+            far = 0
+            for i in range(n_columns):
+                here = planes[k, j, i]
+                before, after = planes[a, j, i], planes[b, j, i]
+                low, high = min(before, after), max(before, after)
+                far += low > BODY_HU and (here > high + allowed or here < low - allowed)
+            if far > 0.5 * in_body[j]:
+                odd[k] = True
 
 
 def check_rows(
