@@ -31,6 +31,7 @@ from canalmorph.segment.porous import (
     TO_MARROW,
     choose_reading,
     find_porous_rings,
+    may_be_porous,
 )
 from canalmorph.segment.rings import RoughAxis, find_first_outlines, find_rough_axis
 from canalmorph.segment.settings import SegmentSettings
@@ -56,6 +57,8 @@ GAP_REACH_MM = 1.0
 NEAR_GAP_MM = 8.0
 #: More than this share of a ring without trusted edges leaves the ring incomplete.
 LARGEST_GAP_SHARE = 0.1
+#: From so far inside the outer surface on, nothing around a bone may be unseen. [mm]
+BESIDE_MM = 2.0
 #: Of an outer surface that lacks more, the canal's rays start from points put in between: what they
 #: meet is no canal.
 LARGEST_LACK_SHARE = 0.2
@@ -266,9 +269,19 @@ def _fit_canal(
         look_out_mm=0.5,
     )
     rays = Rays(base=canal, normals=-normals, across=-across, profiles_hu=profiles, start=start)
-    usual, marrow, dense = (
+    usual = fit_edges(
+        femur.crop,
+        axis.direction,
+        rays,
+        calibration,
+        settings,
+        Reading(prior_u_hu=settings.cortex_prior_hu),
+    )
+    if not may_be_porous(femur.crop, rays, calibration):
+        return usual, np.full_like(usual.points_mm, np.nan)
+    marrow, dense = (
         fit_edges(femur.crop, axis.direction, rays, calibration, settings, reading)
-        for reading in (Reading(prior_u_hu=settings.cortex_prior_hu), TO_MARROW, OF_DENSE)
+        for reading in (TO_MARROW, OF_DENSE)
     )
     porous = find_porous_rings(marrow, dense, calibration)
     return choose_reading(usual, marrow, porous), np.where(
@@ -305,9 +318,7 @@ def _ring_quality(
         missing = np.isnan(surface.points_mm[..., 0]).mean(axis=1)
         quality |= np.where(missing > LARGEST_GAP_SHARE, int(Quality.OUTLINE_INCOMPLETE), 0)
     _, across = find_normals(outer.points_mm, axis.direction)
-    beside = sample_across(femur.crop, outer.points_mm, across)[
-        ..., round((RAY_IN_MM - 2) / RAY_STEP_MM) :
-    ]
+    beside = sample_across(femur.crop, outer.points_mm, across, inside_mm=BESIDE_MM)
     metal = _is_near_metal(femur, outer.points_mm).any(axis=1)
     quality |= np.where(metal, int(Quality.METAL), 0)
     filled = _read_content_hu(femur, canal.points_mm) > FILLED_HU

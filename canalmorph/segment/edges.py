@@ -78,6 +78,18 @@ class Rays:
     profiles_hu: NDArray[np.float32]
     start: NDArray[np.float64]
 
+    def pick(self, every_ring: int, every_ray: int) -> "Rays":
+        """Return every so-many-th ray of every so-many-th ring."""
+        some = (slice(None, None, every_ring), slice(None, None, every_ray))
+        start = self.start.reshape(*self.base.shape[:2], -1)[some]
+        return Rays(
+            base=self.base[some],
+            normals=self.normals[some],
+            across=self.across[some],
+            profiles_hu=self.profiles_hu[some],
+            start=start.reshape(-1, start.shape[-1]),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
@@ -118,14 +130,18 @@ class Surface:
 
 
 def sample_across(
-    crop: CtVolume, base: NDArray[np.float64], across: NDArray[np.float64]
+    crop: CtVolume,
+    base: NDArray[np.float64],
+    across: NDArray[np.float64],
+    *,
+    inside_mm: float = RAY_IN_MM,
 ) -> NDArray[np.float32]:
     """Return the samples (n, m, s) along rays from inside to outside of a surface [HU].
 
-    Where slices are missing they are NaN, as outside the scan.
+    They begin `inside_mm` before it. Where slices are missing they are NaN, as outside the scan.
     """
-    n_samples = round((RAY_IN_MM + RAY_OUT_MM) / RAY_STEP_MM) + 1
-    starts = base - RAY_IN_MM * across
+    n_samples = round((inside_mm + RAY_OUT_MM) / RAY_STEP_MM) + 1
+    starts = base - inside_mm * across
     profiles = sample_rays(
         crop.voxels_hu,
         crop.index_to_lps_mm,
@@ -136,7 +152,7 @@ def sample_across(
     )
     for gap in crop.gaps:
         # Rings far from the gap are most of them: only those that may reach it are looked at.
-        rows = gap.covers(base, reach_mm=RAY_IN_MM + RAY_OUT_MM).any(axis=1)
+        rows = gap.covers(base, reach_mm=inside_mm + RAY_OUT_MM).any(axis=1)
         steps = RAY_STEP_MM * np.arange(n_samples)[:, None]
         points = starts[rows][..., None, :] + steps * across[rows][..., None, :]
         profiles[rows] = np.where(gap.covers(points), np.nan, profiles[rows])
@@ -169,23 +185,9 @@ def fit_edges(
         What is believed of the wall.
     """
     shape = rays.base.shape[:2]
-    normals, across = rays.normals.reshape(-1, 3), rays.across.reshape(-1, 3)
-    blur = blur_along_rays_mm(calibration, normals, across, crop)
     kernel = (calibration.enhancement, ENHANCEMENT_WIDTH)
-    fit = fit_wall(
-        rays.profiles_hu.reshape(-1, rays.profiles_hu.shape[-1]),
-        rays.start,
-        blur,
-        first_mm=-RAY_IN_MM,
-        step_mm=RAY_STEP_MM,
-        cortex_hu=calibration.cortex_hu,
-        cortex_u_hu=reading.prior_u_hu,
-        noise_hu=NOISE_INFLATION * calibration.noise_hu,
-        kernel=kernel,
-        single_edge_mm=reading.single_edge_mm,
-        window=reading.window,
-        zone_hu=calibration.cortex_hu if reading.zone else 0.0,
-    )
+    blur = _blur_across_mm(crop, rays, calibration)
+    fit = _fit_model(rays, blur, calibration, reading)
     fitted = fit.parameters
     edge = np.where(_is_trusted(fit, calibration), fitted[:, X_OUT], np.nan).reshape(shape)
     u_edge = CORRELATION * fit.u_mm.reshape(shape)
@@ -198,7 +200,6 @@ def fit_edges(
     oblique_u_mm = OBLIQUE_US * calibration.blur_through_plane_u_mm * stretch
     lean = rays.normals @ slice_direction(crop)
     outwards = rays.across * np.sign(np.nanmedian(_outwardness(points, rays.across)))
-    blur = blur.reshape(shape)
     along = _blur_along_outline_mm(crop, axis_direction, outwards, calibration)
     sharp, shift = undo_blur(points, outwards, blur, kernel, axis_direction, along)
     return Surface(
@@ -219,6 +220,45 @@ def fit_edges(
         wall_mm=(fitted[:, X_OUT] - fitted[:, X_IN]).reshape(shape),
         blur_mm=blur,
         cut=(fitted[:, Y_OUT] <= NEVER_SCANNED_HU).reshape(shape),
+    )
+
+
+def read_edges_mm(
+    crop: CtVolume, rays: Rays, calibration: Calibration, reading: Reading
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return each ray's far edge and the thickness of its wall, (n, m), NaN if not trusted [mm].
+
+    They are no surface: nothing is smoothed.
+    """
+    fit = _fit_model(rays, _blur_across_mm(crop, rays, calibration), calibration, reading)
+    edge = np.where(_is_trusted(fit, calibration), fit.parameters[:, X_OUT], np.nan)
+    shape = rays.base.shape[:2]
+    return edge.reshape(shape), (edge - fit.parameters[:, X_IN]).reshape(shape)
+
+
+def _blur_across_mm(crop: CtVolume, rays: Rays, calibration: Calibration) -> NDArray[np.float64]:
+    """Return the blur along each ray, (n, m) [mm]."""
+    normals, across = rays.normals.reshape(-1, 3), rays.across.reshape(-1, 3)
+    return blur_along_rays_mm(calibration, normals, across, crop).reshape(rays.base.shape[:2])
+
+
+def _fit_model(
+    rays: Rays, blur_mm: NDArray[np.float64], calibration: Calibration, reading: Reading
+) -> WallFit:
+    """Return the blurred-cortex model of every ray, one after the other."""
+    return fit_wall(
+        rays.profiles_hu.reshape(-1, rays.profiles_hu.shape[-1]),
+        rays.start,
+        blur_mm.ravel(),
+        first_mm=-RAY_IN_MM,
+        step_mm=RAY_STEP_MM,
+        cortex_hu=calibration.cortex_hu,
+        cortex_u_hu=reading.prior_u_hu,
+        noise_hu=NOISE_INFLATION * calibration.noise_hu,
+        kernel=(calibration.enhancement, ENHANCEMENT_WIDTH),
+        single_edge_mm=reading.single_edge_mm,
+        window=reading.window,
+        zone_hu=calibration.cortex_hu if reading.zone else 0.0,
     )
 
 

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from canalmorph.model.femur import Calibration
-from canalmorph.segment.edges import Reading, Surface
+from canalmorph.model.volume import CtVolume
+from canalmorph.segment.edges import Rays, Reading, Surface, read_edges_mm
 
 #: Walls thinner than this have no inner zone of their own. [mm]
 THICK_MM = 3.0
@@ -23,12 +24,37 @@ TO_MARROW = Reading(prior_u_hu=75.0, single_edge_mm=THICK_MM, window=(0.75, 0.0,
 OF_DENSE = Reading(prior_u_hu=20.0, single_edge_mm=THICK_MM, window=(0.7, 0.0, 4.5))
 #: The readings must differ by this at least, and by this many standard uncertainties. [mm]
 LEAST_GAP_MM, LEAST_SCORE = 0.12, 3.0
+#: Of a ring that tells anything this share of the rays knows both. [1]
+LEAST_KNOWN = 0.3
 #: The edge to the marrow is uncertain by this beside its noise: no zone has one density. [mm]
 ZONE_U_MM = 0.12
+#: All rays are read twice only where one of every third ring shows, with every second ray, this
+#: part of the least gap. Five rings of nine must show the gap, so that one of them is always seen.
+SOME_RINGS, SOME_RAYS, SOME_SHARE = 3, 2, 0.5
 #: Rings over which the gap is judged together.
 RINGS_TOGETHER = 9
 #: Rays of a ring whose gaps count as independent.
 INDEPENDENT_RAYS = 10.0
+
+
+def may_be_porous(crop: CtVolume, rays: Rays, calibration: Calibration) -> bool:
+    """Return whether some rays of the canal, unsmoothed, show a gap between the two readings.
+
+    Parameters
+    ----------
+    crop : CtVolume
+        For the directions in which blur differs.
+    rays : Rays
+        From the wall into the canal.
+    calibration : Calibration
+        Density, blur, kernel and noise.
+    """
+    some = rays.pick(SOME_RINGS, SOME_RAYS)
+    marrow, _ = read_edges_mm(crop, some, calibration, TO_MARROW)
+    dense, wall = read_edges_mm(crop, some, calibration, OF_DENSE)
+    gap = np.where(wall > THICK_MM, marrow - dense, np.nan)
+    gap = gap[np.isfinite(gap).mean(axis=1) > LEAST_KNOWN]
+    return bool((np.nanmedian(gap, axis=1) > SOME_SHARE * LEAST_GAP_MM).any())
 
 
 def find_porous_rings(
@@ -45,7 +71,7 @@ def find_porous_rings(
     """
     gap = ((dense.points_mm - marrow.points_mm) * marrow.outwards).sum(axis=-1)
     gap[~(dense.wall_mm > THICK_MM)] = np.nan
-    known = np.isfinite(gap).mean(axis=1) > 0.3
+    known = np.isfinite(gap).mean(axis=1) > LEAST_KNOWN
     if calibration.n_rays == 0 or not known.any():
         return np.zeros(len(gap), dtype=bool)
     middle = np.zeros(len(gap))
