@@ -21,6 +21,8 @@ LONGEST_STEP_MM = 2.0
 SHORTEST_STEP_MM = 1e-4
 #: A programme that promises less has found the top; and no search takes more steps. [mm]
 SMALLEST_GAIN_MM, MOST_STEPS = 1e-8, 60
+#: Where only an uncertainty hangs on it: in radius, and in place of an axis. [mm]
+ROUGH_GAIN_MM, ROUGH_PLACE_MM = 1e-3, 1e-2
 #: So many rows of a programme are solved at first, and as many of those broken are added.
 N_ROWS = 80
 #: How exactly a programme is solved: mirror images shall agree to rounding.
@@ -113,6 +115,8 @@ def follow_rod(
 ) -> float:
     """Return the radius of the widest rod in another part of a tube, sought near a known one [mm].
 
+    It is within some 0.001 mm, for how the radius changes from part to part.
+
     Parameters
     ----------
     rod : Rod
@@ -122,7 +126,7 @@ def follow_rod(
     """
     _check(sections_mm, heights_mm)
     ends = rod.ends_mm + (heights_mm[[0, -1]] - rod.heights_mm)[:, None] * rod.slopes
-    return _Tube(sections_mm, heights_mm).climb(ends)[1]
+    return _Tube(sections_mm, heights_mm).climb(ends, ROUGH_GAIN_MM)[1]
 
 
 def find_axis_ranges(
@@ -206,7 +210,7 @@ class _Tube:
         return bool((np.abs(turns.sum(axis=1)) > np.pi).all())
 
     def climb(
-        self, ends: NDArray[np.float64]
+        self, ends: NDArray[np.float64], smallest_gain_mm: float = SMALLEST_GAIN_MM
     ) -> tuple[NDArray[np.float64], float, NDArray[np.intp], NDArray[np.float64]]:
         """Return ends, radius, contacts and weights of the widest rod uphill from a line."""
         radius = float(self.measure(ends)[0].min())
@@ -214,7 +218,7 @@ class _Tube:
         reach = LONGEST_STEP_MM
         for _ in range(MOST_STEPS):
             move, hoped, contacts, weights = self._step(ends, radius, reach)
-            if hoped < radius + SMALLEST_GAIN_MM:
+            if hoped < radius + smallest_gain_mm:
                 break
             new = float(self.measure(ends + move)[0].min())
             if new > radius:
@@ -270,7 +274,7 @@ class _Tube:
                 break
             ends = ends + np.reshape(solved[0], (2, 2))
             gain, value = float(goal @ ends.ravel()) - value, float(goal @ ends.ravel())
-            if gain < 1e-4 * np.abs(goal).max():
+            if gain < ROUGH_PLACE_MM * np.abs(goal).max():
                 break
         return value
 

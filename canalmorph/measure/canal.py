@@ -9,8 +9,7 @@ from canalmorph.measure.facts import gather_facts
 from canalmorph.measure.metal import explain_metal
 from canalmorph.measure.proximal import find_proximal_warnings
 from canalmorph.measure.settings import MeasureSettings
-from canalmorph.measure.shared import find_shared_uncertainties
-from canalmorph.measure.stack import find_medial_limits, measure_sections
+from canalmorph.measure.stack import measure_sections
 from canalmorph.measure.turned import measure_turned
 from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.femur import AlignedFemur, Plane
@@ -78,11 +77,7 @@ def measure_canal(
             *_profile_warnings(aligned, quality, levels),
             *find_proximal_warnings(aligned),
         ),
-        shared_uncertainties={}
-        if brief
-        else find_shared_uncertainties(
-            sections, find_medial_limits(aligned.frame, levels, aligned.cortex.femur.head)[0]
-        ),
+        shared_uncertainties={} if brief else sections.shared_uncertainties,
     )
 
 

@@ -1,6 +1,7 @@
 """Measures of one section: calipers, areas, inscribed circle and walls, with uncertainty."""
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -25,6 +26,27 @@ INDEPENDENT_PARTS = 8.0
 QUARTERS = ("medial", "posterior", "lateral", "anterior")
 
 
+class SectionMeasures(NamedTuple):
+    """Measures of a section by column name, and their standard uncertainties [mm, mm2].
+
+    The shared part moves all of its points together: scan-wide density, blur and kernel do.
+    """
+
+    values: dict[str, float]
+    uncertainties: dict[str, float]
+    shared: dict[str, float]
+
+    def add(self, name: str, value: float, u: float, shared_u: float) -> None:
+        """Add a measure."""
+        self.values[name], self.uncertainties[name] = value, u
+        self.shared[name] = shared_u
+
+    def merge(self, other: "SectionMeasures") -> None:
+        """Add those of another part of the section."""
+        for mine, others in zip(self, other, strict=True):
+            mine.update(others)
+
+
 def measure_outline(
     outline_mm: NDArray[np.float64],
     u_mm: NDArray[np.float64],
@@ -35,7 +57,7 @@ def measure_outline(
     plane_u_deg: float = 0.0,
     prefix: str,
     calipers_only: bool = False,
-) -> tuple[dict[str, float], dict[str, float]]:
+) -> SectionMeasures:
     """Return the measures of one outline and their uncertainties; what is unknown is left out.
 
     Parameters
@@ -56,19 +78,13 @@ def measure_outline(
         ``outer`` or ``canal``.
     calipers_only : bool
         Whether only the ML and the AP width are wanted.
-
-    Returns
-    -------
-    values, uncertainties : dict of str to float
-        By column name.
     """
-    values: dict[str, float] = {}
-    uncertainties: dict[str, float] = {}
+    found = SectionMeasures({}, {}, {})
     shared = np.zeros(len(u_mm)) if shared_u_mm is None else shared_u_mm
     outline_mm, u_mm, shared = map(np.ascontiguousarray, (outline_mm, u_mm, shared))
     known = np.asarray(np.isfinite(outline_mm).all(axis=1))
     if known.sum() < 0.5 * len(outline_mm):
-        return values, uncertainties
+        return found
     cut = np.isfinite(medial_limit_mm) and bool((outline_mm[known, 0] >= medial_limit_mm).any())
     solid = np.logical_or(known, _beyond_limit(outline_mm, known, medial_limit_mm, cut))
     for name, direction in (("ml", np.array([1.0, 0.0])), ("ap", np.array([0.0, 1.0]))):
@@ -76,11 +92,11 @@ def measure_outline(
         width = _caliper(outline_mm, u_mm, shared, solid, direction, (limit, medial_limit_u_mm))
         if width is not None:
             turned = _turning_u_mm(outline_mm, direction, limit, plane_u_deg)
-            values[f"{prefix}_{name}_mm"] = width[0]
-            uncertainties[f"{prefix}_{name}_mm"] = float(np.hypot(width[1], turned))
+            u = float(np.hypot(width[1], turned))
+            found.add(f"{prefix}_{name}_mm", width[0], u, width[2])
     # Where the head ends the section only ML widths are defined: an area would hang on the cut.
     if calipers_only or cut or (~solid).mean() > LARGEST_GAP_SHARE:
-        return values, uncertainties
+        return found
     polygon = outline_mm[known]
     u_edge = _find_rms(u_mm[known])
     area, _ = find_area(polygon)
@@ -89,23 +105,22 @@ def measure_outline(
     # Edges err together over a few millimetres: that many parts of the outline are independent.
     together = float(np.nanmean(shared[known]))
     u_area = perimeter * float(np.hypot(u_edge / np.sqrt(INDEPENDENT_PARTS), together))
-    u_caliper = float(np.hypot(np.sqrt(2.0) * u_edge, 2 * together))
-    equivalent = 2 * np.sqrt(area / np.pi)
+    equivalent = 2 * float(np.sqrt(area / np.pi))
     for name, span in (("min", int(spans.argmin())), ("max", int(spans.argmax()))):
         angle = CALIPER_ANGLES[span]
         direction = np.array([np.cos(angle), np.sin(angle)])
         width = _caliper(outline_mm, u_mm, shared, solid, direction, (np.inf, 0.0))
         if width is not None:
-            values[f"{prefix}_{name}_mm"], uncertainties[f"{prefix}_{name}_mm"] = width
-    for name, value, u in (
-        ("area_mm2", area, u_area),
-        ("equivalent_mm", equivalent, 2 * u_area / (np.pi * equivalent)),
-    ):
-        values[f"{prefix}_{name}"], uncertainties[f"{prefix}_{name}"] = value, float(u)
+            found.add(f"{prefix}_{name}_mm", *width)
+    found.add(f"{prefix}_area_mm2", area, u_area, perimeter * together)
+    by_area = 2 / (np.pi * equivalent)
+    found.add(
+        f"{prefix}_equivalent_mm", equivalent, by_area * u_area, by_area * perimeter * together
+    )
     if prefix == "canal":
-        values["canal_inscribed_mm"] = find_inscribed_diameter(polygon)
-        uncertainties["canal_inscribed_mm"] = u_caliper
-    return values, uncertainties
+        u = float(np.hypot(np.sqrt(2.0) * u_edge, 2 * together))
+        found.add("canal_inscribed_mm", find_inscribed_diameter(polygon), u, 2 * together)
+    return found
 
 
 def _beyond_limit(
@@ -130,19 +145,21 @@ def _caliper(
     solid: NDArray[np.bool_],
     direction: NDArray[np.float64],
     medial_limit: tuple[float, float],
-) -> tuple[float, float] | None:
-    """Return width and uncertainty between two jaws, or None where a jaw rests beside a gap.
+) -> tuple[float, float, float] | None:
+    """Return width between two jaws, its uncertainty and what of it all points share.
+
+    None where a jaw rests beside a gap.
 
     `medial_limit` is the head's line and its uncertainty; the line is infinite where not met.
     """
     x, y = direction
-    width, u = _close_caliper(outline_mm, u_mm, shared_u_mm, solid, x, y, *medial_limit)
-    return None if math.isnan(width) else (width, u)
+    found = _close_caliper(outline_mm, u_mm, shared_u_mm, solid, x, y, *medial_limit)
+    return None if math.isnan(found[0]) else found
 
 
 @njit(cache=True, nogil=True)
 def _close_caliper(outline, u, shared, solid, x, y, limit, limit_u):  # type: ignore[no-untyped-def]  # compiled
-    """Return width and uncertainty of a caliper; NaN where a jaw rests beside a gap.
+    """Return a caliper's width, uncertainty and what of it is shared; NaN beside a gap.
 
     Where a jaw rests, the mean of what is known of its neighbours' uncertainties counts, and how
     far the curve through them may rise over their sides: on a circle the sagitta of a side is an
@@ -150,7 +167,7 @@ def _close_caliper(outline, u, shared, solid, x, y, limit, limit_u):  # type: ig
     """
     count = len(outline)
     ends = np.empty(2)
-    variance = together = 0.0
+    variance = together = bulge = 0.0
     for side in range(2):
         sign = 1.0 - 2.0 * side
         if side == 0 and x > 0.5:
@@ -167,18 +184,19 @@ def _close_caliper(outline, u, shared, solid, x, y, limit, limit_u):  # type: ig
         for k in range(-GAP_REACH, GAP_REACH + 1):
             n = (jaw + k) % count
             if not solid[n]:
-                return math.nan, math.nan
+                return math.nan, math.nan, math.nan
             _add_known(own, u[n])
             _add_known(others, shared[n])
             if -GAP_REACH < k < GAP_REACH:
                 _add_known(rise, _find_sagitta_mm(outline, (n - 1) % count, n, (n + 1) % count))
         if own[1] == 0.0:
-            return math.nan, math.nan
+            return math.nan, math.nan, math.nan
         ends[side] = sign * highest
         variance += (own[0] / own[1]) ** 2
-        variance += (rise[0] / rise[1]) ** 2 if rise[1] > 0.0 else 0.0
+        bulge += (rise[0] / rise[1]) ** 2 if rise[1] > 0.0 else 0.0
         together += others[0] / others[1] if others[1] > 0.0 else math.nan
-    return ends[0] - ends[1], math.sqrt(variance + together**2)
+    common = bulge + together**2
+    return ends[0] - ends[1], math.sqrt(variance + common), math.sqrt(common)
 
 
 @njit(cache=True, nogil=True)
@@ -235,7 +253,7 @@ def measure_walls(
     outer_u_mm: NDArray[np.float64],
     canal_u_mm: NDArray[np.float64],
     shared_u_mm: NDArray[np.float64] | None = None,
-) -> tuple[dict[str, float], dict[str, float]]:
+) -> SectionMeasures:
     """Return cortical thickness by quarters: distance of canal points to the outer outline.
 
     A quarter is 90 degrees about the canal's centroid, around the medial, posterior, lateral and
@@ -251,12 +269,11 @@ def measure_walls(
     shared_u_mm : (m,) float array or None
         By how much both surfaces together may thicken or thin the wall everywhere. [mm]
     """
-    values: dict[str, float] = {}
-    uncertainties: dict[str, float] = {}
+    found = SectionMeasures({}, {}, {})
     outer_known = np.isfinite(outer_mm).all(axis=1)
     known = np.isfinite(canal_mm).all(axis=1)
     if outer_known.mean() < 1 - LARGEST_GAP_SHARE or known.mean() < 0.5:
-        return values, uncertainties
+        return found
     arms = canal_mm - find_area(canal_mm[known])[1]
     angles = np.degrees(np.arctan2(arms[:, 1], arms[:, 0]))
     quarter = np.round(angles / 90.0) % 4
@@ -271,22 +288,18 @@ def measure_walls(
         here = known & (quarter == number)
         if number in broken or here.sum() < 3 or lengths[here].sum() == 0:
             continue
-        values[f"cortex_{name}_mm"] = float(np.average(walls[here], weights=lengths[here]))
-        uncertainties[f"cortex_{name}_mm"] = float(
-            np.hypot(
-                _find_rms(u_points[here]) / np.sqrt(INDEPENDENT_PARTS / 4),
-                np.nanmean(shared[here]),
-            )
-        )
-    if known.mean() >= 1 - LARGEST_GAP_SHARE and len(values) == len(QUARTERS):
-        values["cortex_min_mm"] = float(walls[known].min())
-        values["cortex_mean_mm"] = float(np.average(walls[known], weights=lengths[known]))
-        u_mean, together = _find_rms(u_points), float(np.nanmean(shared[known]))
-        uncertainties["cortex_min_mm"] = float(np.hypot(u_mean, together))
-        uncertainties["cortex_mean_mm"] = float(
-            np.hypot(u_mean / np.sqrt(INDEPENDENT_PARTS), together)
-        )
-    return values, uncertainties
+        wall = float(np.average(walls[here], weights=lengths[here]))
+        together = float(np.nanmean(shared[here]))
+        own = _find_rms(u_points[here]) / np.sqrt(INDEPENDENT_PARTS / 4)
+        found.add(f"cortex_{name}_mm", wall, float(np.hypot(own, together)), together)
+    if known.mean() >= 1 - LARGEST_GAP_SHARE and len(found.values) == len(QUARTERS):
+        own, together = _find_rms(u_points), float(np.nanmean(shared[known]))
+        least = float(walls[known].min())
+        found.add("cortex_min_mm", least, float(np.hypot(own, together)), together)
+        mean = float(np.average(walls[known], weights=lengths[known]))
+        u = float(np.hypot(own / np.sqrt(INDEPENDENT_PARTS), together))
+        found.add("cortex_mean_mm", mean, u, together)
+    return found
 
 
 def _find_rms(values: NDArray[np.float64]) -> float:

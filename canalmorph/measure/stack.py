@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
 from canalmorph.geometry.tubes import cut_tube
-from canalmorph.measure.section import measure_outline, measure_walls
+from canalmorph.measure.section import SectionMeasures, measure_outline, measure_walls
 from canalmorph.model.certainty import is_too_uncertain
 from canalmorph.model.columns import SECTION_MEASURES
 from canalmorph.model.femur import Calibration, Cortex, FemurFrame, HeadSphere
@@ -30,8 +30,10 @@ class SectionStack:
 
     Attributes
     ----------
-    columns, uncertainties : mapping of str to (n,) float array
+    columns, uncertainties, shared_uncertainties : mapping of str to (n,) float array
         By the names of `canalmorph.model.columns.SECTION_MEASURES`; NaN where not measurable.
+        The shared part moves all points together: the scan-wide density, blur and kernel move
+        every edge the same way on both femora of a scan, and it cancels in their difference.
         [mm or mm2]
     quality : (n,) int array
         `canalmorph.flags.Quality` bits.
@@ -41,6 +43,7 @@ class SectionStack:
 
     columns: Mapping[str, NDArray[np.float64]]
     uncertainties: Mapping[str, NDArray[np.float64]]
+    shared_uncertainties: Mapping[str, NDArray[np.float64]]
     quality: NDArray[np.int64]
     outer_mm: NDArray[np.float64]
     canal_mm: NDArray[np.float64]
@@ -71,17 +74,19 @@ def measure_sections(
     limits, limits_u = find_medial_limits(frame, heights_mm, cortex.femur.head)
     columns = {column.name: np.full(len(heights_mm), np.nan) for column in SECTION_MEASURES}
     uncertainties = {name: values.copy() for name, values in columns.items()}
+    shared = {name: values.copy() for name, values in columns.items()}
     quality = np.zeros(len(heights_mm), dtype=np.int64)
     for row in range(len(heights_mm)):
         quality[row] = ring_bits[row]
         if quality[row] & int(Quality.METAL):
             outer[row] = canal[row] = np.nan
             continue
-        values, us, bits = _measure_section(
+        found, bits = _measure_section(
             outer[row],
             canal[row],
             (limits[row], limits_u[row], plane_u_deg),
         )
+        values, us = found.values, found.uncertainties
         narrow = _canal_is_too_narrow(values, cortex.calibration)
         bits |= int(Quality.NARROW_CANAL) if narrow else 0
         if narrow or quality[row] & int(Quality.FILLED_CANAL):
@@ -95,9 +100,11 @@ def measure_sections(
                 continue
             columns[name][row] = value
             uncertainties[name][row] = us[name]
+            shared[name][row] = found.shared.get(name, np.nan)
     return SectionStack(
         columns=columns,
         uncertainties=uncertainties,
+        shared_uncertainties=shared,
         quality=quality,
         outer_mm=outer,
         canal_mm=canal,
@@ -181,16 +188,15 @@ def _measure_section(
     outer: NDArray[np.float64],
     canal: NDArray[np.float64],
     limit: tuple[float, float, float],
-) -> tuple[dict[str, float], dict[str, float], int]:
-    """Return values, uncertainties and quality bits of one section.
+) -> tuple[SectionMeasures, int]:
+    """Return the measures of one section and its quality bits.
 
     `limit` is the head's line, its uncertainty [mm], and that of the plane [deg].
     """
-    values: dict[str, float] = {}
-    us: dict[str, float] = {}
+    found = SectionMeasures({}, {}, {})
     bits = 0
     for prefix, outline in (("outer", outer), ("canal", canal)):
-        some, some_u = measure_outline(
+        some = measure_outline(
             outline[:, :2],
             outline[:, 2],
             outline[:, 3],
@@ -199,23 +205,24 @@ def _measure_section(
             plane_u_deg=limit[2],
             prefix=prefix,
         )
-        values |= some
-        us |= some_u
+        found.merge(some)
         in_head = limit[1] > 0 or bool((outline[:, 0] > limit[0]).any())
         if in_head:
             bits |= int(Quality.HEAD_IN_SECTION)
-        if f"{prefix}_ml_mm" not in some or not (in_head or f"{prefix}_area_mm2" in some):
+        if f"{prefix}_ml_mm" not in some.values or not (
+            in_head or f"{prefix}_area_mm2" in some.values
+        ):
             bits |= int(Quality.OUTLINE_INCOMPLETE)
     if not bits & int(Quality.HEAD_IN_SECTION):
         known = np.isfinite(outer[:, 3])
         together = outer[known, 3].mean() if known.any() else 0.0
-        walls, walls_u = measure_walls(
-            outer[:, :2],
-            canal[:, :2],
-            outer[:, 2],
-            canal[:, 2],
-            canal[:, 3] + together,
+        found.merge(
+            measure_walls(
+                outer[:, :2],
+                canal[:, :2],
+                outer[:, 2],
+                canal[:, 2],
+                canal[:, 3] + together,
+            )
         )
-        values |= walls
-        us |= walls_u
-    return values, us, bits
+    return found, bits

@@ -93,7 +93,7 @@ def _measure_plane(
             bits = int(sections.quality[row])
             if bits & (NO_CANAL if prefix == "canal" else int(Quality.METAL)):
                 continue
-            values, u = measure_outline(
+            found = measure_outline(
                 outlines[row, :, :2] @ turn,
                 outlines[row, :, 2],
                 outlines[row, :, 3],
@@ -103,6 +103,6 @@ def _measure_plane(
                 prefix=prefix,
                 calipers_only=True,
             )
-            for name, value in values.items():
-                columns[name][row], us[name][row] = value, u[name]
+            for name, value in found.values.items():
+                columns[name][row], us[name][row] = value, found.uncertainties[name]
     return TurnedWidths(turn_deg=turn_deg, columns=columns, uncertainties=us)

@@ -68,7 +68,7 @@ def test_outer_has_no_inscribed_circle() -> None:
 
 def test_uncertainty_of_a_caliper_is_that_of_its_two_jaws() -> None:
     u = np.where(np.cos(ANGLES) > 0, 0.06, 0.08)
-    _, us = measure_outline(make_ellipse(14, 13), u, medial_limit_mm=np.inf, prefix="outer")
+    _, us, _ = measure_outline(make_ellipse(14, 13), u, medial_limit_mm=np.inf, prefix="outer")
     # Between points 2 degrees apart the ellipse rises by 0.002 mm, which counts as well.
     assert us["outer_ml_mm"] == pytest.approx(np.hypot(0.06, 0.08), rel=1e-3)
     doubled = measure_outline(make_ellipse(14, 13), 2 * u, medial_limit_mm=np.inf, prefix="outer")
@@ -103,8 +103,10 @@ def test_the_width_is_continuous_as_the_line_sweeps_in() -> None:
 
 def test_the_heads_line_brings_its_uncertainty() -> None:
     outline = make_ellipse(14.0, 10.0)
-    _, free = measure_outline(outline, U, medial_limit_mm=20.0, prefix="canal")
-    _, cut = measure_outline(outline, U, medial_limit_mm=8.0, medial_limit_u_mm=0.4, prefix="canal")
+    _, free, _ = measure_outline(outline, U, medial_limit_mm=20.0, prefix="canal")
+    _, cut, _ = measure_outline(
+        outline, U, medial_limit_mm=8.0, medial_limit_u_mm=0.4, prefix="canal"
+    )
     # Between points 2 degrees apart the ellipse rises by 0.002 mm, which counts as well.
     assert free["canal_ml_mm"] == pytest.approx(0.05 * np.sqrt(2), rel=2e-3)
     assert cut["canal_ml_mm"] == pytest.approx(np.hypot(0.05, 0.4), rel=2e-3)
@@ -115,7 +117,9 @@ def test_what_may_rise_between_points_is_uncertain() -> None:
     # over them by R (1 - cos 30), and an eighth of side times turn is that within 3 %.
     corners = np.radians(np.arange(0.0, 360.0, 60.0))
     hexagon = 10.0 * np.stack([np.cos(corners), np.sin(corners)], axis=1)
-    values, us = measure_outline(hexagon, np.full(6, 1e-6), medial_limit_mm=np.inf, prefix="canal")
+    values, us, _ = measure_outline(
+        hexagon, np.full(6, 1e-6), medial_limit_mm=np.inf, prefix="canal"
+    )
     assert values["canal_ml_mm"] == pytest.approx(20.0)
     rise = 10.0 * (1 - np.cos(np.radians(30.0)))
     assert us["canal_ml_mm"] == pytest.approx(np.sqrt(2) * rise, rel=0.03)
@@ -159,7 +163,7 @@ def test_half_an_outline_gives_nothing() -> None:
 
 
 def test_walls_of_a_ring() -> None:
-    values, us = measure_walls(make_ellipse(14, 14), make_ellipse(6, 6), U, U)
+    values, us, _ = measure_walls(make_ellipse(14, 14), make_ellipse(6, 6), U, U)
     for name in (*QUARTERS, "min", "mean"):
         assert values[f"cortex_{name}_mm"] == pytest.approx(8.0, abs=14 * SAG + 1e-9)
         assert 0 < us[f"cortex_{name}_mm"] < 0.1
@@ -169,7 +173,7 @@ def test_walls_of_a_ring() -> None:
 def test_an_eccentric_canal_thins_the_wall_on_its_side(towards: str) -> None:
     direction = {"medial": 0, "posterior": 90, "lateral": 180, "anterior": 270}[towards]
     shift = 3.0 * np.array([np.cos(np.radians(direction)), np.sin(np.radians(direction))])
-    values, _ = measure_walls(make_ellipse(14, 14), make_ellipse(6, 6, centre=shift), U, U)
+    values, _, _ = measure_walls(make_ellipse(14, 14), make_ellipse(6, 6, centre=shift), U, U)
     # Distance of a canal point to the outer circle: 14 - |3 + 6 e|; its mean over the quarter.
     phi = np.radians(np.linspace(-45, 45, 2001))
     arms = np.hypot(3 + 6 * np.cos(phi), 6 * np.sin(phi))
@@ -195,7 +199,7 @@ def test_an_eccentric_canal_thins_the_wall_on_its_side(towards: str) -> None:
 def test_walls_leave_out_a_quarter_with_a_gap(gap: slice, lost: set[str], way: int) -> None:
     canal = make_ellipse(6, 6)
     canal[gap] = np.nan
-    values, _ = measure_walls(make_ellipse(14, 14)[::way], canal[::way], U, U)
+    values, _, _ = measure_walls(make_ellipse(14, 14)[::way], canal[::way], U, U)
     assert {name for name in QUARTERS if f"cortex_{name}_mm" not in values} == lost
     assert "cortex_min_mm" not in values  # the thinnest place may lie there
     assert "cortex_mean_mm" not in values
@@ -205,7 +209,7 @@ def test_walls_leave_out_a_quarter_with_a_gap(gap: slice, lost: set[str], way: i
 def test_walls_bridge_single_points() -> None:
     canal = make_ellipse(6, 6)
     canal[45:48] = np.nan
-    values, _ = measure_walls(make_ellipse(14, 14), canal, U, U)
+    values, _, _ = measure_walls(make_ellipse(14, 14), canal, U, U)
     assert values["cortex_posterior_mm"] == pytest.approx(8.0, abs=0.05)
 
 

@@ -41,7 +41,7 @@ def make_rings(tilt_deg: float, n: int = 180) -> np.ndarray:
 
 def read_widths(section: np.ndarray) -> tuple[float, float]:
     """Return ML and AP caliper width of a section [mm]."""
-    values, _ = measure_outline(
+    values, _, _ = measure_outline(
         section[:, :2], np.full(len(section), 0.05), medial_limit_mm=np.inf, prefix="outer"
     )
     return values["outer_ml_mm"], values["outer_ap_mm"]
