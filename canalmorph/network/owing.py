@@ -7,6 +7,8 @@ have what came of it: nothing is sent of its own accord that nobody sent to the 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from canalmorph.batch.reviews import read_reviews
+from canalmorph.model.corrections import ReviewState
 from canalmorph.network.memory import open_memory
 from canalmorph.network.settings import NodeSettings
 from canalmorph.results_errors import ResultsNotWritableError
@@ -20,13 +22,18 @@ class OwedCases:
     ----------
     with_objects, without_objects : tuple of str
         Names of the cases that have DICOM objects, and of those that have none.
+    rejected : tuple of str
+        Names of the cases that a person rejected, and that are left out.
     """
 
     with_objects: tuple[str, ...]
     without_objects: tuple[str, ...]
+    rejected: tuple[str, ...]
 
 
-def owe_cases(settings: NodeSettings, names: Sequence[str] = ()) -> OwedCases:
+def owe_cases(
+    settings: NodeSettings, names: Sequence[str] = (), *, with_rejected: bool = False
+) -> OwedCases:
     """Note cases of the node's results folder as owed to its archives; the node sends them.
 
     Parameters
@@ -35,6 +42,9 @@ def owe_cases(settings: NodeSettings, names: Sequence[str] = ()) -> OwedCases:
         As the site decides.
     names : sequence of str
         Of cases; all that were measured where there is none.
+    with_rejected : bool
+        Whether cases that a person rejected on the review page are sent, too. What an archive has
+        of a case is replaced all the same, by a report that says who rejected it.
 
     Raises
     ------
@@ -51,7 +61,10 @@ def owe_cases(settings: NodeSettings, names: Sequence[str] = ()) -> OwedCases:
     if strange:
         raise ValueError(f"The node's results have no case {', '.join(strange)}.")
     chosen = list(dict.fromkeys(names)) or known
-    sendable = [name for name in chosen if any((cases / name / "dicom").glob("*.dcm"))]
+    reviews = {} if with_rejected else read_reviews(settings.results)
+    rejected = {name for name, one in reviews.items() if one.state is ReviewState.REJECTED}
+    wanted = [name for name in chosen if name not in rejected]
+    sendable = [name for name in wanted if any((cases / name / "dicom").glob("*.dcm"))]
     try:
         settings.folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -60,5 +73,6 @@ def owe_cases(settings: NodeSettings, names: Sequence[str] = ()) -> OwedCases:
         memory.note_owed(sendable)
     return OwedCases(
         with_objects=tuple(sendable),
-        without_objects=tuple(name for name in chosen if name not in sendable),
+        without_objects=tuple(name for name in wanted if name not in sendable),
+        rejected=tuple(name for name in chosen if name in rejected),
     )

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from canalmorph.batch.reviews import ReviewAction, open_reviews
 from canalmorph.network.memory import open_memory
 from canalmorph_cli.main import run_command
 
@@ -100,6 +101,35 @@ def test_send_owes_the_archives_what_has_objects(
     configuration.write_text(CONFIGURATION + "send = false\n", "utf-8")
     assert run_command(["send", str(configuration)]) == 2
     assert "No archive of the file takes results" in capsys.readouterr().err
+
+
+def test_send_leaves_out_what_a_person_rejected_unless_asked(
+    configuration: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    results = configuration.parent / "results"
+    for name in ("k1", "k2"):
+        (results / f"cases/{name}/dicom").mkdir(parents=True)
+        (results / f"cases/{name}/result.json").write_text("{}")
+        (results / f"cases/{name}/dicom/report.dcm").write_bytes(b"")
+    with open_reviews(results) as reviews:
+        rejected = reviews.get("k2")
+        said = {"by": "M. Okoro", "reason": "Moved.", "measured_with": ""}
+        reviews.say(rejected, ReviewAction.REJECT, **said)
+
+    def send(*words: str) -> tuple[int, str, list[str]]:
+        status = run_command(["send", str(configuration), *words])
+        with open_memory(configuration.parent / "node") as memory:
+            return status, capsys.readouterr().out, sorted(memory.list_cases())
+
+    left_out = "1 case rejected on review, not sent without --rejected: k2\n"
+    assert send("k2") == (3, f"{left_out}Nothing is to be sent.\n", [])
+    status, told, owed = send()
+    assert (status, owed) == (0, ["k1"])
+    assert "the objects of 1 case to" in told
+    assert left_out in told
+    status, told, owed = send("--rejected")
+    assert (status, owed) == (0, ["k1", "k2"])
+    assert "rejected" not in told
 
 
 def test_a_service_says_json_and_stops_when_it_is_told_to(

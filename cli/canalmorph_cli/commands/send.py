@@ -18,6 +18,9 @@ def send(
     cases: Annotated[
         list[str] | None, typer.Argument(metavar="[CASE]...", help="Their names; all without.")
     ] = None,
+    rejected: Annotated[
+        bool, typer.Option("--rejected", help="With the cases that were rejected on review, too.")
+    ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
     """Have the node send the DICOM objects of cases that did not arrive through it, too.
@@ -32,7 +35,7 @@ def send(
     from canalmorph_cli.words import count_noun
 
     with refuse_wrong_words():
-        owed = owe_cases(read_configuration(configuration), cases or ())
+        owed = owe_cases(read_configuration(configuration), cases or (), with_rejected=rejected)
     console = make_console()
     n_owed, n_without = len(owed.with_objects), len(owed.without_objects)
     if n_owed:
@@ -41,6 +44,9 @@ def send(
     if n_without:
         line = f"{count_noun(n_without, 'case')} without DICOM objects, not sent; measure with"
         write_line(console, f"{line} --dicom: {', '.join(owed.without_objects)}")
+    if owed.rejected:
+        line = f"{count_noun(len(owed.rejected), 'case')} rejected on review, not sent without"
+        write_line(console, f"{line} --rejected: {', '.join(owed.rejected)}")
     if not n_owed:
         write_line(console, "Nothing is to be sent.")
         return ExitStatus.NOTHING_MEASURED
