@@ -80,6 +80,7 @@ LEFT_OUT = (
 
 CODES = (*REFUSALS, *LEFT_OUT, *SCAN_WARNINGS, *FEMUR_WARNINGS, *QUALITY_FLAGS)
 _LEFT_OUT_ACTIONS = {code.name: code.action for code in LEFT_OUT}
+_REFUSED = {code.name for code in REFUSALS}
 _WARNINGS = {code.name: code for code in (*SCAN_WARNINGS, *FEMUR_WARNINGS)}
 
 
@@ -92,6 +93,17 @@ def find_left_out_action(name: str) -> str:
     'Nothing; --all-series measures it too.'
     """
     return _LEFT_OUT_ACTIONS.get(name, "")
+
+
+def is_left_out(name: str) -> bool:
+    """Return whether a code of ``refusals.csv`` always means that nothing is lost.
+
+    Examples
+    --------
+    >>> is_left_out("localizer"), is_left_out("not-an-image"), is_left_out("no-femur")
+    (True, False, False)
+    """
+    return name in _LEFT_OUT_ACTIONS and name not in _REFUSED
 
 
 def asks_for_scan(name: str) -> bool:

@@ -16,7 +16,7 @@ import numpy as np
 from markupsafe import Markup
 from PIL import Image
 
-from canalmorph.model.codes import LEFT_OUT, REFUSALS, describe_warning
+from canalmorph.model.codes import describe_warning, is_left_out
 from canalmorph.model.femur import Side
 from canalmorph.model.results import CanalShape, Fixation, Refusal
 from canalmorph.model.standing import STANDING
@@ -36,9 +36,6 @@ NUMBERS = (
     ("cti_ml_lt_minus100", "CTI at LT−100", 3),
     ("isthmus_canal_ml_mm", "Isthmus [mm]", 2),
 )
-
-#: Codes of what is no loss; some are one or the other.
-_LEFT_OUT = {code.name for code in LEFT_OUT} - {code.name for code in REFUSALS}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +116,7 @@ def _list_rows(case: ListedCase) -> list[dict[str, object]]:
         {
             "case": case.case_id,
             "side": "" if refusal.side is None else refusal.side.value,
-            "state": "left out" if refusal.code in _LEFT_OUT else "not measured",
+            "state": "left out" if is_left_out(refusal.code) else "not measured",
             "text": name_refusal(refusal),
             "reason": refusal.code,
             "warnings": list(refusal.warnings),

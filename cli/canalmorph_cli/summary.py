@@ -1,5 +1,6 @@
 """What a run prints at its end: the femora, what was not measured, and where everything lies."""
 
+import csv
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -56,6 +57,7 @@ def print_batch(console: Console, result: BatchResult) -> None:
     if result.left_out:
         left_out = count_noun(len(result.left_out), "series", "series")
         lines.append(f"{left_out} left out (not needed, or no such images); refusals.csv says why.")
+    lines += _describe_others(result)
     lines += _describe_review(measured)
     lines += _describe_effort(result)
     missing = list_missing_parts()
@@ -183,6 +185,44 @@ def _describe_review(measured: Sequence[CaseOutcome]) -> list[str]:
         for state in ("corrected", "signed", "rejected")
     ]
     return [f"Review of {count_noun(len(said), 'scan')}: {', '.join(counts)}."]
+
+
+def _describe_others(result: BatchResult) -> list[str]:
+    """Return how many scans of the folder that were none of this run want someone's care, too.
+
+    A node measures into the folder what it receives, and only its log tells of that.
+    """
+    from canalmorph.model.codes import asks_for_scan, is_left_out
+
+    here = {one.case_id for one in result.outcomes}
+    unneeded = {refusal.source for refusal in result.left_out}
+    refused = _read_cells(result.folder / "refusals.csv", "case_id", "reason_code", "file")
+    doubted = _read_cells(result.folder / "femurs.csv", "case_id", "warnings")
+    others = {
+        case_id for case_id, code, file in refused if not is_left_out(code) and file not in unneeded
+    }
+    others |= {
+        case_id
+        for case_id, warnings in doubted
+        if any(asks_for_scan(code) for code in warnings.split(";"))
+    }
+    n_others = len(others - here)
+    if not n_others:
+        return []
+    scans = count_noun(n_others, "other scan", "other scans")
+    where = "of this folder (the node's, or of other runs)"
+    return [f"{scans} {where} gave nothing or too little, too; the list of all cases says why."]
+
+
+def _read_cells(path: Path, *columns: str) -> list[tuple[str, ...]]:
+    """Return some columns of a table of the results; nothing where it is not there."""
+    try:
+        with path.open(encoding="utf-8", newline="") as stream:
+            reader = csv.reader(stream)
+            places = list(map(next(reader).index, columns))
+            return [tuple(row[place] for place in places) for row in reader]
+    except FileNotFoundError:
+        return []
 
 
 def _describe_effort(result: BatchResult) -> list[str]:

@@ -290,3 +290,24 @@ def test_objects_are_asked_for_where_nothing_can_make_them(
     assert said.status == 2
     assert "canalmorph[dicom]" in said.err
     assert not (tmp_path / "out").exists()
+
+
+def test_the_end_tells_of_other_scans_that_need_care(tmp_path: Path) -> None:
+    (tmp_path / "refusals.csv").write_text(
+        "case_id,file,reason_code\n"
+        "ff,a,no-images\n"  # of this run
+        "gg,b,localizer\n"  # no loss
+        "hh,c,no-femur\n",
+        encoding="utf-8",
+    )
+    (tmp_path / "femurs.csv").write_text(
+        "case_id,warnings\n"
+        "0123456789ab,isthmus_not_in_view\n"  # of this run
+        "ii,lt_uncertain;isthmus_not_in_view\n"
+        "ii,isthmus_not_in_view\n"
+        "kk,no-preamble\n",
+        encoding="utf-8",
+    )
+    told = show(BatchResult(folder=tmp_path, outcomes=(MEASURED, REFUSED)))
+    assert "\n2 other scans of this folder (the node's, or of other runs) gave nothing or" in told
+    assert "other scan" not in show(make_result(MEASURED, REFUSED))
