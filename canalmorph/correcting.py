@@ -20,7 +20,6 @@ from canalmorph.version import VERSION
 CONFIRMED_MM = 0.05
 #: Measured femora that are kept; each shares most of its arrays with the others.
 MOST_KEPT = 16
-_OTHER = {Side.LEFT: Side.RIGHT, Side.RIGHT: Side.LEFT}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -203,7 +202,7 @@ def _refuse(femur: FemurResult, error: CanalMorphError) -> Refusal:
 
 def _rename_side(aligned: AlignedFemur) -> AlignedFemur:
     femur = aligned.cortex.femur
-    femur = replace(femur, side=_OTHER[femur.side])
+    femur = replace(femur, side=femur.side.other)
     return replace(aligned, cortex=replace(aligned.cortex, femur=femur))
 
 
@@ -214,13 +213,13 @@ def _swap_sides(case: CaseResult) -> CaseResult:
         femora=tuple(
             replace(
                 femur,
-                side=_OTHER[femur.side],
-                profile=replace(femur.profile, side=_OTHER[femur.side]),
+                side=femur.side.other,
+                profile=replace(femur.profile, side=femur.side.other),
             )
             for femur in reversed(case.femora)
         ),
         refusals=tuple(
-            one if one.side is None else replace(one, side=_OTHER[one.side])
+            one if one.side is None else replace(one, side=one.side.other)
             for one in case.refusals
         ),
     )

@@ -88,7 +88,7 @@ def read_shown(
         )
         thumbnails = {} if digest is None else dict(digest.thumbnails)
         if review.swaps_sides:
-            thumbnails = {exchange_side(side): picture for side, picture in thumbnails.items()}
+            thumbnails = {Side(side).other.value: picture for side, picture in thumbnails.items()}
         return replace(shown, thumbnails=thumbnails)
     if digest is not None:
         return ShownCase(
@@ -98,17 +98,6 @@ def read_shown(
             lines=digest.lines,
         )
     return _show(make_case_rows(case := read_record(case_folder / RECORD_NAME)), case.refusals)
-
-
-def exchange_side(side: str) -> str:
-    """Return the other side's name.
-
-    Examples
-    --------
-    >>> exchange_side("left")
-    'right'
-    """
-    return (Side.LEFT if side == Side.RIGHT.value else Side.RIGHT).value
 
 
 def _show(rows: CaseRows, refusals: Sequence[Refusal], unfit: tuple[Unfit, ...] = ()) -> ShownCase:

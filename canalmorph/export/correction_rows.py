@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from canalmorph.export.rows import Row
 from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.model.corrections import Correction, Review
-from canalmorph.model.femur import Side
 from canalmorph.model.results import CaseResult, FemurResult, Measurement
 
 #: Numbers that differ by less than this share of their uncertainty are the same: surfaces are kept
@@ -30,17 +29,13 @@ def make_correction_rows(
     found = {femur.side: femur for femur in corrected.femora}
     rows: list[Row] = []
     for femur in automatic.femora:
-        side = _exchange(femur.side) if review.swaps_sides else femur.side
+        side = femur.side.other if review.swaps_sides else femur.side
         marks = [one for one in review.corrections if one.side in (femur.side, None)]
         if marks and side in found:
             named = {"marks": _name_marks(marks), "reader": reader}
             keys = {"case_id": automatic.case_id, "side": side.value}
             rows += [{**keys, **row, **named} for row in _compare(femur, found[side])]
     return rows
-
-
-def _exchange(side: Side) -> Side:
-    return Side.LEFT if side is Side.RIGHT else Side.RIGHT
 
 
 def _name_marks(marks: list[Correction]) -> str:

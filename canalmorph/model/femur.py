@@ -21,6 +21,11 @@ class Side(StrEnum):
         """Sign of the patient x axis (+x is the patient's left) that points medially."""
         return -1 if self is Side.LEFT else 1
 
+    @property
+    def other(self) -> "Side":
+        """The side that a person means who exchanges the two."""
+        return Side.RIGHT if self is Side.LEFT else Side.LEFT
+
 
 class Plane(StrEnum):
     """Which directions ML and AP mean."""
@@ -71,8 +76,8 @@ class HeadSphere:
     broken: bool = False
 
 
-#: Numbers nearer than this to metal are blank: its streaks and its blur reach so far. From the list
-#: of faults that the project answers; common practice, no source. [mm]
+#: Numbers nearer than this to metal are blank: its streaks and its blur reach so far. Common
+#: practice, no source. [mm]
 METAL_REACH_MM = 20.0
 
 

@@ -16,7 +16,6 @@ from starlette.routing import Route
 
 from canalmorph.batch.digest import read_digest
 from canalmorph.batch.reviews import ReviewAction
-from canalmorph.batch.shown import exchange_side
 from canalmorph.errors import CanalMorphError
 from canalmorph.model.corrections import Correction, Review
 from canalmorph.model.femur import Side
@@ -130,7 +129,7 @@ class _Page:
         digest = await run_in_threadpool(read_digest, self._desk.find_folder(case_id))
         pictures = {} if digest is None else digest.thumbnails
         review = await run_in_threadpool(self._desk.reviews.get, case_id)
-        content = b64decode(pictures[exchange_side(side) if review.swaps_sides else side])
+        content = b64decode(pictures[Side(side).other.value if review.swaps_sides else side])
         return Response(content, media_type="image/jpeg")
 
     @_tell_errors

@@ -109,9 +109,7 @@ def find_automatic(opened: OpenCase, femur: FemurResult) -> FemurResult:
 
 def scan_side(side: Side, *, swapped: bool) -> Side:
     """Return the side by the scan's coordinates of a femur that is shown under `side`."""
-    if not swapped:
-        return side
-    return Side.LEFT if side is Side.RIGHT else Side.RIGHT
+    return side.other if swapped else side
 
 
 def _describe_side(
