@@ -219,8 +219,7 @@ def _swap_sides(case: CaseResult) -> CaseResult:
             for femur in reversed(case.femora)
         ),
         refusals=tuple(
-            one if one.side is None else replace(one, side=one.side.other)
-            for one in case.refusals
+            one if one.side is None else replace(one, side=one.side.other) for one in case.refusals
         ),
     )
 

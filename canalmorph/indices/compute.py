@@ -1,5 +1,7 @@
 """The stage: every measured column of a femur, its uncertainty, and why it is blank."""
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -93,8 +95,14 @@ def _compute_in_plane(profile: CanalProfile) -> dict[str, Measurement]:
     """Return widths at named levels, the isthmus and the indices in a profile's plane."""
     widths = _named_widths(profile)
     values = {name: width.state(profile.level_u_mm) for name, width in widths.items()}
-    values |= _isthmus_columns(profile, widths)
-    return values | _indices(profile, widths)
+    isthmus = _find_isthmus(profile)
+    if isthmus is not None:
+        beside = _measure_isthmus(profile, isthmus)
+        values |= _isthmus_columns(profile, isthmus, beside)
+        widths |= beside
+    elif (bound := _narrowest_in_view(profile)) is not None:
+        widths["narrowest_in_view"] = bound
+    return values | _indices(profile, widths, isthmus)
 
 
 def _must_be_blank(name: str, found: Measurement) -> bool:
@@ -125,35 +133,46 @@ def _named_widths(profile: CanalProfile) -> dict[str, Width]:
     return widths
 
 
-def _isthmus_columns(profile: CanalProfile, widths: dict[str, Width]) -> dict[str, Measurement]:
-    """Return the isthmus columns, empty where the isthmus is not in view; feed `widths`."""
-    narrowest = None
-    if profile.isthmus_in_view:
-        narrowest = _find_isthmus(profile)
-    if narrowest is None:
-        bound = _narrowest_in_view(profile)
-        if bound is not None:
-            widths["narrowest_in_view"] = bound
-        return {}
-    columns = {
-        "isthmus_level_mm": Measurement(
-            value=narrowest.level_mm, u=float(np.hypot(narrowest.level_u_mm, profile.level_u_mm))
-        ),
-        "isthmus_canal_ml_mm": Measurement(value=narrowest.width_mm, u=narrowest.width_u_mm),
-    }
-    widths["isthmus_canal_ml_mm"] = Width(narrowest.width_mm, narrowest.width_u_mm, 0.0)
+def _find_isthmus(profile: CanalProfile) -> Narrowest | None:
+    """Return the narrowest ML width, or the width where a person set it; None if out of view."""
+    if not profile.isthmus_in_view:
+        return None
+    return find_narrowest(
+        profile.levels_mm,
+        profile.columns["canal_ml_mm"],
+        profile.uncertainties["canal_ml_mm"],
+        profile.marked_isthmus_mm,
+    )
+
+
+def _measure_isthmus(profile: CanalProfile, isthmus: Narrowest) -> dict[str, Width]:
+    """Return the widths at the isthmus, which stays where it is when the trochanter's level errs.
+
+    What its own level leaves uncertain is in their uncertainty of edges.
+    """
+    widths = {"isthmus_canal_ml_mm": Width(isthmus.width_mm, isthmus.width_u_mm, 0.0)}
     for name, column in (
         ("isthmus_canal_ap_mm", "canal_ap_mm"),
         ("isthmus_outer_ml_mm", "outer_ml_mm"),
         ("isthmus_outer_ap_mm", "outer_ap_mm"),
     ):
-        width = find_width(profile, column, narrowest.level_mm)
+        width = find_width(profile, column, isthmus.level_mm)
         if width is not None:
-            fixed = Width(
-                width.value, float(np.hypot(width.u_edge, width.slope * narrowest.level_u_mm)), 0.0
-            )
-            widths[name] = fixed
-            columns[name] = Measurement(value=fixed.value, u=fixed.u_edge)
+            u = float(np.hypot(width.u_edge, width.slope * isthmus.level_u_mm))
+            widths[name] = Width(width.value, u, 0.0)
+    return widths
+
+
+def _isthmus_columns(
+    profile: CanalProfile, isthmus: Narrowest, widths: Mapping[str, Width]
+) -> dict[str, Measurement]:
+    """Return the columns of the isthmus, and of the largest circle's narrowest place."""
+    columns = {
+        name: Measurement(value=width.value, u=width.u_edge) for name, width in widths.items()
+    }
+    columns["isthmus_level_mm"] = Measurement(
+        value=isthmus.level_mm, u=float(np.hypot(isthmus.level_u_mm, profile.level_u_mm))
+    )
     inscribed = find_narrowest(
         profile.levels_mm,
         profile.columns["canal_inscribed_mm"],
@@ -167,16 +186,6 @@ def _isthmus_columns(profile: CanalProfile, widths: dict[str, Width]) -> dict[st
             value=inscribed.level_mm, u=float(np.hypot(inscribed.level_u_mm, profile.level_u_mm))
         )
     return columns
-
-
-def _find_isthmus(profile: CanalProfile) -> Narrowest | None:
-    """Return the narrowest ML width, or the width where a person set the isthmus."""
-    return find_narrowest(
-        profile.levels_mm,
-        profile.columns["canal_ml_mm"],
-        profile.uncertainties["canal_ml_mm"],
-        profile.marked_isthmus_mm,
-    )
 
 
 def _narrowest_in_view(profile: CanalProfile) -> Width | None:
@@ -208,8 +217,10 @@ def _level_name(level_mm: float) -> str:
     return next(name for name, level in NAMED_LEVELS_MM.items() if level == level_mm)
 
 
-def _indices(profile: CanalProfile, widths: dict[str, Width]) -> dict[str, Measurement]:
-    """Return the ratios of `design`, each by the definition in the registry of columns."""
+def _indices(
+    profile: CanalProfile, widths: Mapping[str, Width], narrowest: Narrowest | None
+) -> dict[str, Measurement]:
+    """Return the ratios that are known, each by the definition in the registry of columns."""
     u = profile.level_u_mm
 
     def at(outline: str, axis: str, level_mm: float) -> Width | None:
@@ -244,14 +255,12 @@ def _indices(profile: CanalProfile, widths: dict[str, Width]) -> dict[str, Measu
         ),
         "mci_ml": _ratio(at("outer", "ml", 0.0), at("canal", "ml", MORPHOLOGICAL_LEVEL_MM), u),
     }
-    if isthmus is not None:
-        narrowest = _find_isthmus(profile)
-        if narrowest is not None:
-            found["cortical_area_fraction_isthmus"] = _share(
-                find_width(profile, "outer_area_mm2", narrowest.level_mm),
-                find_width(profile, "canal_area_mm2", narrowest.level_mm),
-                narrowest.level_u_mm,
-            )
+    if narrowest is not None:
+        found["cortical_area_fraction_isthmus"] = _share(
+            find_width(profile, "outer_area_mm2", narrowest.level_mm),
+            find_width(profile, "canal_area_mm2", narrowest.level_mm),
+            narrowest.level_u_mm,
+        )
     return {name: value for name, value in found.items() if value.known}
 
 
