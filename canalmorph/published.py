@@ -119,6 +119,7 @@ LETTER_POSTERIOR_THIN_BELOW = 1.0
 #: Share of the canal's ratio in the letter; each view of the cortex has half of the rest, so that
 #: no letter reaches 80 % against either view. Common practice, no source.
 LETTER_RATIO_WEIGHT = 0.5
+LETTER_VIEW_WEIGHT = (1 - LETTER_RATIO_WEIGHT) / 2
 #: Lateral cortical thickness index at or below this went with osteoporosis.
 LATERAL_CTI_ALERT = 0.40  # sah_2007
 #: Cortical thickness index ML at LT-100 of hips with osteoarthritis: mean and SD, 50 films; one

@@ -12,6 +12,7 @@ from canalmorph.published import (
     LETTER_CTI_C_BELOW,
     LETTER_POSTERIOR_THIN_BELOW,
     LETTER_RATIO_WEIGHT,
+    LETTER_VIEW_WEIGHT,
 )
 
 #: The canal ratio that the letter rests on.
@@ -95,8 +96,7 @@ def estimate_letter(indices: CanalIndices) -> LetterEstimate:
         _cortex_chances(inputs[CORTEX_INPUTS[0]]),
         _lateral_chances(inputs[CORTEX_INPUTS[1]], inputs[WALL_INPUT]),
     )
-    share = (1 - LETTER_RATIO_WEIGHT) / 2
-    weights = (LETTER_RATIO_WEIGHT, share, share)
+    weights = (LETTER_RATIO_WEIGHT, LETTER_VIEW_WEIGHT, LETTER_VIEW_WEIGHT)
     pooled = {
         letter: sum(weight * voice[letter] for weight, voice in zip(weights, said, strict=True))
         for letter in "ABC"

@@ -11,10 +11,10 @@ from canalmorph.published import (
     LETTER_CTI_C_BELOW,
     LETTER_POSTERIOR_THIN_BELOW,
     LETTER_RATIO_WEIGHT,
+    LETTER_VIEW_WEIGHT,
 )
 from canalmorph.report.numbers import format_chance, format_measurement
 
-_VIEW_SHARE = (1 - LETTER_RATIO_WEIGHT) / 2
 #: The rule, for the glossary.
 LETTER_RULE = (
     "A funnel with thick cortex, in between, a wide canal with thin cortex; by definition a "
@@ -22,9 +22,9 @@ LETTER_RULE = (
     f"canal's width at the isthmus over LT (A below {LETTER_A_BELOW:g}, C above "
     f"{LETTER_C_ABOVE:g}) counts {100 * LETTER_RATIO_WEIGHT:.0f} %, and each view's cortical "
     f"thickness index at LT−100 (A above {LETTER_CTI_A_ABOVE:g}, C below {LETTER_CTI_C_BELOW:g}) "
-    f"{100 * _VIEW_SHARE:.0f} %; on the lateral view there is no A where the posterior wall is "
-    "thinner than the anterior one. Bounds and weights: common practice, no source; the bounds of "
-    "the index lie halfway between the mean film values of the letters."
+    f"{100 * LETTER_VIEW_WEIGHT:.0f} %; on the lateral view there is no A where the posterior wall "
+    "is thinner than the anterior one. Bounds and weights: common practice, no source; the bounds "
+    "of the index lie halfway between the mean film values of the letters."
 )
 
 
@@ -52,7 +52,7 @@ def list_voices(canal_type: CanalType) -> tuple[str, ...]:
         "posterior over anterior wall "
         f"{say('wall_ratio_posterior_over_anterior_lt_minus100')}" + _describe_posterior(inputs),
     }
-    shares = {"canal": LETTER_RATIO_WEIGHT, "ap_view": _VIEW_SHARE, "lateral_view": _VIEW_SHARE}
+    shares = dict.fromkeys(words, LETTER_VIEW_WEIGHT) | {"canal": LETTER_RATIO_WEIGHT}
     return tuple(
         f"{words[name]}: {_format_chances(said)}; counts {100 * shares[name]:.0f} %."
         for name, said in canal_type.letter_voices.items()
