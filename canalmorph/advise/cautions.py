@@ -14,7 +14,7 @@ from canalmorph.published import (
 )
 
 #: Smallest width of the isthmus that is not remarked on: about one in twenty of 204 Chinese
-#: femora was narrower, 10.49 ± 1.52 mm (doi:10.1155/2015/459612). [mm]
+#: femora was narrower, 10.49 ± 1.52 mm (isthmus_china, doi:10.1155/2015/459612). [mm]
 NARROW_ISTHMUS_MM = 8.0
 
 #: Facts that bear on fixation and that no number here contains.

@@ -149,8 +149,7 @@ def report_bug(
         code=INTERNAL_ERROR,
         message=(
             f"A bug of the program stopped this scan ({name_place(error)}); the others were not "
-            "touched. "
-            "Measure it again with --debug and report what it prints."
+            "touched. Measure it again with --debug and report what it prints."
         ),
         source=task.series.source,
         warnings=task.series.warnings,

@@ -54,6 +54,7 @@ SEVERAL = (CorrectionKind.OUTER_OUTLINE, CorrectionKind.CANAL_OUTLINE, Correctio
 FARTHEST_MM = 5000.0
 #: A head's radius lies between these: children's to the largest in print. [mm]
 HEAD_RADII_MM = (10.0, 40.0)
+#: The name of a mark's place, of which there may be several, is no longer. [characters]
 LONGEST_PLACE = 24
 
 

@@ -171,7 +171,7 @@ def check_rows(
                 file=source,
                 tag="size of the image",
                 detail=f"The {name} do not run on from one to the next: the declared size is not "
-                f"that of the pixels, or they are damaged.",
+                "that of the pixels, or they are damaged.",
             )
 
 

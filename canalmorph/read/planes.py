@@ -113,7 +113,6 @@ def _read_layout(dataset: FileDataset, entry: FileEntry, offset: int, bare: bool
         "implicit": bool(implicit),
         "rows": read_integer(dataset, "Rows", file=file),
         "columns": read_integer(dataset, "Columns", file=file),
-        "bits_allocated": allocated,
         "bits_stored": stored,
         "signed": bool(signed),
         "n_frames": read_integer(dataset, "NumberOfFrames", file=file, default=1),

@@ -1,6 +1,5 @@
 """What the research formats share: right-angled axes and stored values to Hounsfield units."""
 
-import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,6 +7,7 @@ from numpy.typing import NDArray
 
 from canalmorph.errors import MalformedTagError, NotOrthogonalError
 from canalmorph.read.pixels import AIR_HU
+from canalmorph.read.tags import DECIMAL
 
 #: Axes that miss right angles by less than this are rounding. [cosine]
 ROUNDING_COSINE = 1e-3
@@ -57,9 +57,6 @@ class RasterFile:
     whole_packed: bool = False
 
 
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
-
-
 def parse_numbers(text: str, count: int, file: str, tag: str) -> tuple[float, ...]:
     """Return exactly `count` finite decimal numbers, separated by spaces or commas.
 
@@ -74,7 +71,7 @@ def parse_numbers(text: str, count: int, file: str, tag: str) -> tuple[float, ..
     (1.0, 2.5, -30.0)
     """
     parts = text.replace(",", " ").split()
-    if len(parts) != count or not all(_NUMBER.fullmatch(part) for part in parts):
+    if len(parts) != count or not all(DECIMAL.fullmatch(part) for part in parts):
         raise MalformedTagError(file=file, tag=tag, detail=f"{count} decimal numbers are needed.")
     numbers = tuple(float(part) for part in parts)
     if not np.all(np.isfinite(numbers)):

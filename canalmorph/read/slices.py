@@ -46,7 +46,6 @@ class SliceHeader:
     implicit: bool
     rows: int
     columns: int
-    bits_allocated: int
     bits_stored: int
     signed: bool
     position_mm: tuple[float, float, float]

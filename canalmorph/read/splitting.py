@@ -107,12 +107,12 @@ def first_repeat(part: Sequence[SliceHeader]) -> tuple[SliceHeader, SliceHeader]
 
 
 def _overlap(groups: Sequence[Sequence[SliceHeader]]) -> bool:
-    """Return whether the ranges of any two groups overlap by more than their slices' distance."""
+    """Return whether the ranges of any two groups overlap."""
     normal = normal_of(groups[0][0].orientation)
     ranges = []
     for group in groups:
-        heights = np.sort([np.dot(header.position_mm, normal) for header in group])
-        ranges.append((heights[0], heights[-1]))
+        heights = [float(np.dot(header.position_mm, normal)) for header in group]
+        ranges.append((min(heights), max(heights)))
     ranges.sort()
     return any(a[1] > b[0] for a, b in pairwise(ranges))
 

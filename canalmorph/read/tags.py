@@ -13,7 +13,7 @@ from pydicom.tag import BaseTag, Tag
 from canalmorph.errors import MalformedTagError, MissingTagError
 
 #: What DS and IS allow: a decimal number with an optional exponent, point as the mark.
-_DECIMAL = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+DECIMAL = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _BINARY = {"US": "H", "SS": "h", "UL": "I", "SL": "i", "FL": "f", "FD": "d", "UV": "Q", "SV": "q"}
 #: Implicit VR files carry no type; these tags are read as binary there, all others as text.
 _IMPLICIT_BINARY = {
@@ -155,6 +155,6 @@ def _parse(item: Any, value: Any, keyword: str) -> tuple[float, ...]:
 
 def _decimal(text: str) -> float:
     text = text.strip(" \0")
-    if not _DECIMAL.fullmatch(text):
+    if not DECIMAL.fullmatch(text):
         raise ValueError(text)
     return float(text)
