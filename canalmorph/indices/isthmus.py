@@ -123,7 +123,7 @@ def _place_vertex(
     """Return the vertex of two half parabolas near a level [mm]."""
     steps = round(VERTEX_MOVE_MM / VERTEX_STEP_MM)
     tried = start_mm + VERTEX_STEP_MM * np.arange(-steps, steps + 1)
-    misfits = np.array([_misfit_vertex(levels_mm, widths_mm, vertex) for vertex in tried])
+    misfits = _find_misfits(levels_mm, widths_mm, np.asarray(tried, dtype=np.float64))
     best = int(np.argmin(misfits))
     if not np.isfinite(misfits[best]):
         return start_mm
@@ -138,25 +138,26 @@ def _place_vertex(
     return float(np.clip(vertex, levels_mm.min(), levels_mm.max()))
 
 
-def _misfit_vertex(
-    levels_mm: NDArray[np.float64], widths_mm: NDArray[np.float64], vertex_mm: float
-) -> float:
-    """Return the mean square misfit of half parabolas that open from a vertex, else infinity."""
-    away = levels_mm - vertex_mm
-    near = np.abs(away) < VERTEX_REACH_MM
-    away = away[near]
-    if min((away > 0).sum(), (away < 0).sum()) < LEAST_SECTIONS:
-        return float("inf")
-    weights = np.sqrt(1.0 - (away / VERTEX_REACH_MM) ** 2)
-    shape = np.stack(
-        [np.ones(len(away)), np.where(away > 0, away**2, 0.0), np.where(away < 0, away**2, 0.0)],
-        axis=1,
-    )
-    found = np.linalg.lstsq(shape * weights[:, None], widths_mm[near] * weights, rcond=None)[0]
-    if min(found[1:]) <= 0:
-        return float("inf")
-    left = (shape @ found - widths_mm[near]) * weights
-    return float(left @ left / (weights @ weights))
+def _find_misfits(
+    levels_mm: NDArray[np.float64], widths_mm: NDArray[np.float64], vertices_mm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the mean square misfit of half parabolas that open from each vertex, else infinity."""
+    away = (levels_mm - vertices_mm[:, None]) / VERTEX_REACH_MM
+    weights = np.maximum(1.0 - away**2, 0.0)
+    sides = np.stack([weights * (away > 0), weights * (away < 0)])
+    misfits = np.full(len(vertices_mm), np.inf)
+    rows = np.flatnonzero(np.count_nonzero(sides, axis=2).min(axis=0) >= LEAST_SECTIONS)
+    if not len(rows):
+        return misfits
+    away, weights = away[rows], weights[rows]
+    shape = np.stack([np.ones_like(away), away**2 * (away > 0), away**2 * (away < 0)], axis=1)
+    weighted = shape * weights[:, None]
+    solved = np.linalg.solve(weighted @ shape.swapaxes(1, 2), weighted @ widths_mm[:, None])
+    left = widths_mm - (solved.swapaxes(1, 2) @ shape)[:, 0]
+    misfit = (weights * left**2).sum(axis=1) / weights.sum(axis=1)
+    opens = (solved[:, 1:, 0] > 0).all(axis=1)
+    misfits[rows[opens]] = misfit[opens]
+    return misfits
 
 
 @lru_cache(maxsize=512)

@@ -11,6 +11,7 @@ from canalmorph.geometry.grids import average_blocks, crop_grid
 from canalmorph.geometry.lines import fit_sphere, spread_directions
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import HeadSphere
+from canalmorph.threads import map_in_threads
 
 #: Voting grid. [mm]
 VOTE_MM = 2.0
@@ -82,10 +83,11 @@ def _refine_all(
     n_rays: int,
 ) -> list[HeadSphere]:
     """Return the spheres that the centres lead to, most inliers first."""
-    refined = (
-        refine_sphere(voxels, index_to_lps_mm, centre, radius_mm, n_rays=n_rays)
-        for centre in centres_lps_mm
-    )
+
+    def refine(centre_lps_mm: NDArray[np.float64]) -> HeadSphere | None:
+        return refine_sphere(voxels, index_to_lps_mm, centre_lps_mm, radius_mm, n_rays=n_rays)
+
+    refined = map_in_threads(refine, centres_lps_mm)
     spheres = [sphere for sphere in refined if sphere is not None]
     return sorted(spheres, key=lambda sphere: -sphere.inlier_share)
 
