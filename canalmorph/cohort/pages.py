@@ -6,6 +6,7 @@ from typing import Any
 from canalmorph.export.files import write_atomically
 from canalmorph.report.numbers import MOST_DECIMALS, UNIT_WORDS
 from canalmorph.report.templating import load_template
+from canalmorph.report.wording import name_class
 
 STANDING = (
     "A measuring and teaching aid, not a medical device. Statistics of these femora, no reference "
@@ -22,7 +23,7 @@ def write_page(path: Path, template: str, **content: Any) -> Path:
         If the file cannot be written.
     """
     loaded = load_template(template, package="canalmorph.cohort")
-    text = loaded.render(standing=STANDING, **content)
+    text = loaded.render(standing=STANDING, name_class=name_class, **content)
     write_atomically(path, text.encode("utf-8", "replace"))
     return path
 

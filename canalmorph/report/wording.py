@@ -30,6 +30,8 @@ FIXATION_WORDS = {
     Fixation.UNDECIDED: "undecided",
     Fixation.NOT_GIVEN: "no suggestion",
 }
+#: Classes whose words are no underscores made spaces.
+_CLASS_WORDS = {Fixation.PRESS_FIT.value: "press-fit"}
 PLANE_WORDS = {
     Plane.NECK: "the plane of shaft and neck, as a true AP radiograph shows it",
     Plane.CONDYLAR: "the plane of the shaft and the posterior condylar line, since no neck axis "
@@ -62,6 +64,17 @@ GLOSSARY = {
     "Probability": "Share of the number's own error that falls into a class; it knows nothing of "
     f"errors of another kind. Below {100 * SURE_FROM:.0f} % the page says undecided.",
 }
+
+
+def name_class(value: str) -> str:
+    """Return a class of a table's column in words.
+
+    Examples
+    --------
+    >>> name_class("press_fit"), name_class("champagne_flute")
+    ('press-fit', 'champagne flute')
+    """
+    return _CLASS_WORDS.get(value, value.replace("_", " "))
 
 
 def describe_shape(canal_type: CanalType, indices: CanalIndices) -> str:

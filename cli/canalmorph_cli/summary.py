@@ -15,6 +15,7 @@ from canalmorph.export.rows import Row
 from canalmorph.model.results import Refusal
 from canalmorph.report.brief import name_refusal, summarise_shape
 from canalmorph.report.parts import DRAWING_EXTRA, PAGE_NAME, list_missing_parts
+from canalmorph.report.wording import name_class
 from canalmorph_cli.console import write_line
 from canalmorph_cli.exits import ExitStatus
 from canalmorph_cli.words import (
@@ -120,7 +121,7 @@ def _describe_femur(row: Row) -> list[Text]:
         _format_flare(row),
         format_measurement(row, "cti_ml_lt_minus100", 3),
         format_measurement(row, "isthmus_canal_ml_mm", 2),
-        str(row["fixation"]).replace("_", " "),
+        name_class(str(row["fixation"])),
         str(row["warnings"]).replace(";", " "),
     )
     return [Text(str(cell)) for cell in cells]

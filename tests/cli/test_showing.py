@@ -93,7 +93,7 @@ def test_a_row_shows_numbers_with_their_uncertainty_and_nothing_for_nothing() ->
         "3.91 ± 0.05",
         "0.537 ± 0.004",
         "champagne flute > 99 %",
-        "press fit",
+        "press-fit",
         "metal",
         "[mm]",
     ):

@@ -74,7 +74,7 @@ function show(next) {
 function showNumbers() {
   if (!told.sides.length) { return; }
   const one = side();
-  find("type").textContent = `${one.side}: ${one.shape} Fixation, for discussion: ${one.fixation}. ML and AP are those of ${one.plane.words}.`;
+  find("type").textContent = `${one.side === "right" ? "Right" : "Left"} femur. ${one.shape} Fixation, for discussion: ${one.fixation}. ML and AP are those of ${one.plane.words}.`;
   find("warnings").replaceChildren(...one.doubts.map((doubt) => make("li", {}, doubt)));
   const row = (number) => make("tr", { class: number.changed ? "changed" : null, "data-column": number.column },
     make("th", { scope: "row", title: number.column }, number.name),
@@ -285,8 +285,20 @@ function drawSection() {
     lines.push(make("path", { class: "left", d: tracePath(points, outline) }),
       make("text", { class: "left", x: view.box.x + 2, y: view.box.y + 6 }, mark.words));
   }
+  lines.push(...(shownSection.axial ? [] : drawDirections(view, sign)));
   view.lines.replaceChildren(...lines);
   drawPlane();
+}
+
+// Front and back, medial and lateral at the edges of the section; the side where a film has it.
+function drawDirections(view, sign) {
+  const { x, y, width, height } = view.box;
+  const words = [["A", x + width / 2, y, "1.3em", "middle"], ["P", x + width / 2, y + height, "-0.5em", "middle"],
+    ["med", sign > 0 ? x + width - 2 : x + 2, y + 0.62 * height, "0", sign > 0 ? "end" : "start"],
+    ["lat", sign > 0 ? x + 2 : x + width - 2, y + 0.62 * height, "0", sign > 0 ? "start" : "end"],
+    [side().side[0].toUpperCase(), x + 3, y, "1.3em", "start"]];
+  return words.map(([word, at, from, dy, anchor]) =>
+    make("text", { x: at, y: from, dy, "text-anchor": anchor }, word));
 }
 
 // The plane of ML is a line across the section; its end turns it.

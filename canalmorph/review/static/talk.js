@@ -56,4 +56,4 @@ export const ACTION_WORDS = {
   reject: "rejected", reopen: "reopened"
 };
 export const words = (code) =>
-  String(code || "").replaceAll("_", " ").replace(/\blt20\b/, "LT+20").replace(/\blt\b/, "LT");
+  String(code || "").replace(/[_-]/g, " ").replace(/\blt20\b/, "LT+20").replace(/\blt\b/, "LT");
