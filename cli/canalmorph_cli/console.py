@@ -1,6 +1,8 @@
-"""The standard output: as wide as the terminal, or wide enough for a table in a file."""
+"""The standard output: as wide as the terminal, or wide enough for a file's table."""
 
+from rich import box
 from rich.console import Console
+from rich.table import Table
 
 #: Width of a table that goes to a file or a pipe. [characters]
 PLAIN_WIDTH = 150
@@ -10,6 +12,18 @@ def make_console() -> Console:
     """Return the console for the standard output."""
     console = Console(highlight=False)
     return console if console.is_terminal else Console(highlight=False, width=PLAIN_WIDTH)
+
+
+def start_table(*, title: str | None = None, caption: str | None = None) -> Table:
+    """Return an empty table in the look of the pages: a rule under its head, no frame."""
+    return Table(
+        title=title,
+        caption=caption,
+        title_justify="left",
+        caption_justify="left",
+        box=box.SIMPLE,
+        pad_edge=False,
+    )
 
 
 def write_line(console: Console, line: str) -> None:

@@ -2,15 +2,15 @@
 
 import json
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, Task, TaskID, TextColumn
-from rich.progress_bar import ProgressBar
+from rich.progress import MofNCompleteColumn, Progress, ProgressColumn, Task, TaskID, TextColumn
 from rich.text import Text
 
 from canalmorph_cli.words import format_duration, make_printable
@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 
 #: Longest name of a scan on the live board; its end tells more than its beginning.
 NAME_LENGTH = 44
+
+
+#: Of more scans a mark stands for several.
+MOST_MARKS = 30
 
 
 @dataclass(slots=True)
@@ -112,7 +116,9 @@ class LiveBoard(CaseLines):
     def __init__(self, console: Console, progress: Progress, *, debug: bool) -> None:
         super().__init__(console, debug=debug)
         self._progress = progress
-        self._total = progress.add_task("reading headers", total=None, counting=True, words="")
+        self._total = progress.add_task(
+            "reading headers", total=None, counting=True, words="", lost=0
+        )
         self._running: dict[int, tuple[TaskID, str]] = {}
 
     def show_survey(self, n_files: int) -> None:
@@ -144,16 +150,42 @@ class LiveBoard(CaseLines):
             self._progress.remove_task(self._running.pop(outcome.number)[0])
         super().end_case(outcome)
         self._progress.update(
-            self._total, completed=self._counts.ended, words=self._counts.describe()
+            self._total,
+            completed=self._counts.ended,
+            lost=self._counts.refused + self._counts.failed,
+            words=self._counts.describe(),
         )
 
 
-class _TotalBar(BarColumn):
-    """Bar of the whole batch; a case under way has none."""
+class _ScanMarks(ProgressColumn):
+    """The marks of the whole batch; a case under way has none."""
 
-    def render(self, task: Task) -> ProgressBar | Text:  # type: ignore[override]  # any renderable will do
-        """Return the bar, or nothing."""
-        return super().render(task) if task.fields["counting"] else Text("")
+    def __init__(self, *, plain: bool) -> None:
+        super().__init__()
+        self._signs = "ox." if plain else "●×·"
+
+    def render(self, task: Task) -> Text:
+        """Return the marks, or nothing."""
+        if not task.fields["counting"] or not task.total:
+            return Text("")
+        lost = task.fields["lost"]
+        counts = (round(task.completed) - lost, lost, round(task.total - task.completed))
+        return Text(draw_marks(counts, self._signs))
+
+
+def draw_marks(counts: Sequence[int], signs: str) -> str:
+    """Return a mark a scan, kind by kind; of more than `MOST_MARKS` scans one for several.
+
+    Examples
+    --------
+    >>> draw_marks((3, 1, 4), "ox."), draw_marks((300, 0, 300), "ox.")
+    ('ooox....', 'ooooooooooooooo...............')
+    """
+    share = min(1.0, MOST_MARKS / max(sum(counts), 1))
+    ends = [round(share * end) for end in accumulate(counts)]
+    return "".join(
+        sign * (end - start) for sign, start, end in zip(signs, [0, *ends], ends, strict=False)
+    )
 
 
 class _TotalCount(MofNCompleteColumn):
@@ -231,7 +263,7 @@ def show_progress(console: Console, *, debug: bool) -> Iterator["BatchListener"]
         return
     columns = (
         TextColumn("{task.description}", markup=False),
-        _TotalBar(bar_width=20),
+        _ScanMarks(plain=not console.encoding.startswith("utf")),
         _TotalCount(),
         TextColumn("{task.fields[words]}", markup=False),
     )

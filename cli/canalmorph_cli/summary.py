@@ -16,7 +16,7 @@ from canalmorph.model.results import Refusal
 from canalmorph.report.brief import name_refusal, summarise_shape
 from canalmorph.report.parts import DRAWING_EXTRA, PAGE_NAME, list_missing_parts
 from canalmorph.report.wording import name_class
-from canalmorph_cli.console import write_line
+from canalmorph_cli.console import start_table, write_line
 from canalmorph_cli.exits import ExitStatus
 from canalmorph_cli.words import (
     count_noun,
@@ -98,7 +98,7 @@ def find_report(result: BatchResult, case_id: str) -> Path:
 
 def tabulate_femora(outcomes: Sequence[CaseOutcome]) -> Table:
     """Return the femora as a table, one row each."""
-    table = Table(caption=CAPTION, caption_justify="left")
+    table = start_table(caption=CAPTION)
     for name in ("case", "side"):
         table.add_column(name, no_wrap=True)
     table.add_column("canal shape")

@@ -6,7 +6,6 @@ from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
-from rich import box
 from rich.table import Table
 from rich.text import Text
 
@@ -24,6 +23,7 @@ from canalmorph_cli.acceptance.promises import PROMISES
 from canalmorph_cli.acceptance.records import BLUR_WIDTH, FEMUR_MEASURED, Record
 from canalmorph_cli.acceptance.run import AcceptanceResult
 from canalmorph_cli.acceptance.summaries import ErrorSummary
+from canalmorph_cli.console import start_table
 
 #: Decimals of errors by unit: one more than the bounds have.
 _DECIMALS = {"deg": 2, "mm": 3, "1": 4}
@@ -272,7 +272,7 @@ def list_scans(result: AcceptanceResult) -> Iterator[ScanRow]:
 
 def tabulate_judgements(result: AcceptanceResult, domain: Domain) -> Table:
     """Return the promises of one domain as a table for the terminal."""
-    table = Table(title=DOMAIN_WORDS[domain], title_justify="left", box=box.SIMPLE)
+    table = start_table(title=DOMAIN_WORDS[domain])
     table.add_column("found (promised)", no_wrap=True)
     for name in ("bias", "SD", "worst"):
         table.add_column(name, justify="right", no_wrap=True)
@@ -286,5 +286,4 @@ def tabulate_judgements(result: AcceptanceResult, domain: Domain) -> Table:
         table.add_row(*[Text(cell) for cell in (*cells, row.standing)])
     if table.row_count:
         table.caption = "plain methods: bias / SD / worst; *: too few femora to judge; !: broken"
-        table.caption_justify = "left"
     return table

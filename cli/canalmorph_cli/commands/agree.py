@@ -67,12 +67,12 @@ def agree(
 
 def tabulate_agreement(agreement: "CohortAgreement") -> "Table":
     """Return the main numbers as a table, one row each."""
-    from rich.table import Table
     from rich.text import Text
 
     from canalmorph.cohort.agree_page import DRAWN_NUMBERS, list_lines
+    from canalmorph_cli.console import start_table
 
-    table = Table(caption="femora: known in both (in A alone, in B alone)", caption_justify="left")
+    table = start_table(caption="femora: known in both (in A alone, in B alone)")
     table.add_column("column", no_wrap=True)
     for name in ("femora", "bias B - A", "lower limit", "upper limit", "ICC(2,1)"):
         table.add_column(name, justify="right", no_wrap=True)

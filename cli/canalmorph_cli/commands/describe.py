@@ -78,12 +78,12 @@ def describe(
 
 def tabulate_summary(summary: "CohortSummary") -> "Table":
     """Return the main numbers as a table, one row a number and group."""
-    from rich.table import Table
     from rich.text import Text
 
     from canalmorph.cohort.describe_page import list_lines
+    from canalmorph_cli.console import start_table
 
-    table = Table()
+    table = start_table()
     table.add_column("column", no_wrap=True)
     table.add_column("group")
     for name in ("femora / missing", "mean ± SD", "median (quartiles)", "range", "uncertainty"):
