@@ -16,8 +16,6 @@ from canalmorph.model.femur import Side
 
 #: Designator of the private coding scheme; those that begin with 99 are nobody's.
 SCHEME = "99CANALMORPH"
-#: Longest meaning of a code in DICOM. [characters]
-LONGEST_MEANING = 64
 #: Codes of the private scheme that are no column.
 PRIVATE_MEANINGS = {
     "canal": "Medullary canal",
@@ -120,7 +118,7 @@ def find_quantity(column: Column) -> CodedConcept | None:
 
 
 def describe_name(name: str) -> str:
-    """Return a column's name in words, short enough for the meaning of a code.
+    """Return a column's name in words: at most the 64 characters of a code's meaning.
 
     Examples
     --------
