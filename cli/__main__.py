@@ -46,6 +46,9 @@ FURTHER_GROUPS = {
     "agree": ("statistics",),
     "methods": ("export",),
     "review": ("review",),
+    "receive": ("network",),
+    "send": ("network",),
+    "fetch": ("network",),
 }
 #: Words in the installer's output that tell of a missing network.
 OFFLINE_SIGNS = (

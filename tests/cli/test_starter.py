@@ -3,6 +3,7 @@
 import importlib.util
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -195,7 +196,21 @@ def test_tests_run_with_the_projects_own_settings(starter: ModuleType, tmp_path:
     assert starter.groups_for(["review", "results"]) == {"report", "review"}
     assert starter.groups_for(["agree", "a", "b"]) == {"report", "statistics"}
     assert starter.groups_for(["measure", "scans", "--dicom"]) == {"report", "dicom"}
+    for command in ("receive", "send", "fetch"):
+        assert starter.groups_for([command, "node.toml"]) == {"report", "network"}
     assert starter.groups_for([]) == {"report"}
+
+
+def test_what_a_command_asks_for_is_what_the_starter_installs(
+    starter: ModuleType, project_folder: Path
+) -> None:
+    asking = set()
+    for module in (project_folder / "cli/canalmorph_cli/commands").glob("*.py"):
+        wanted = re.findall(r'check_parts\(\s*"(\w+)"', module.read_text("utf-8"))
+        asking |= {command for command in wanted if command not in ("report", "verify")}
+    # What is drawn needs the group that every command gets.
+    assert asking <= set(starter.FURTHER_GROUPS)
+    assert {"fetch", "review", "export"} <= asking
 
 
 def test_an_older_python_is_told_so_in_one_sentence(
