@@ -23,9 +23,9 @@ from canalmorph.results_errors import ClusterUnreachableError
 WORKER_BYTES = 3 * 10**9
 #: Time to find a scheduler, and to end a worker. [s]
 CONNECT_S, END_S = 20.0, 4.0
-#: Our own cluster holds no data and hands nothing out early.
+#: Our own cluster holds no data, and a worker has its next case at hand: waiting for it cost 8 ms.
 LOCAL_CONFIG = {
-    "distributed.scheduler.worker-saturation": 1.0,
+    "distributed.scheduler.worker-saturation": 2.0,
     "distributed.worker.memory.target": False,
     "distributed.worker.memory.spill": False,
     "distributed.worker.memory.pause": False,

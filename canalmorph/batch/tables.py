@@ -14,8 +14,8 @@ from canalmorph.model.results import Refusal
 from canalmorph.results_errors import RecordUnreadableError, ResultsNotWritableError
 
 #: The tables are made anew once this many times their own making has passed: after every case of
-#: a day's scans, and at the cost of a thirtieth of the time in a cohort of thousands.
-REST_RATIO = 30.0
+#: a day's scans, and at the cost of a sixtieth of the time in a cohort of thousands.
+REST_RATIO = 60.0
 
 
 class Tables:

@@ -11,6 +11,7 @@ process and of the largest worker along the run, and whether every case is in th
 
 import csv
 import gzip
+import os
 import pickle
 import platform
 import sys
@@ -23,6 +24,7 @@ from pathlib import Path
 
 import numpy as np
 import psutil
+from known_cases import KNOWN, measure
 
 from canalmorph.batch.cluster import ClusterEngine
 from canalmorph.batch.outcomes import BatchResult, MeasureScan
@@ -32,7 +34,7 @@ from canalmorph_phantoms.build import PhantomResult, build_scan
 from canalmorph_phantoms.catalogue import SMALL
 from canalmorph_phantoms.write import write_nifti
 
-N_REAL, N_KNOWN, NAP_S = 40, 10_000, 0.05
+N_REAL, N_KNOWN = 40, 10_000
 #: Memory is looked at so often. [s]
 LOOK_S = 1.0
 
@@ -59,23 +61,14 @@ def make_tiny(folder: Path, result: PhantomResult) -> bytes:
     return gzip.decompress(data) if data[:2] == b"\x1f\x8b" else data
 
 
-def make_known(folder: Path, result: PhantomResult) -> MeasureScan:
-    """Return a measure that naps and then knows a real scan's measures."""
+def note_known(folder: Path, result: PhantomResult) -> None:
+    """Write a real scan's measures to where the workers look for them."""
     known = folder / "known"
     measured = measure_scan(result.volume, Settings(), case_id="known")
     known.write_bytes(pickle.dumps(replace(measured, aligned=())))
-
-    def measure(volume, settings, *, case_id, progress=None, knees=None):
-        from canalmorph.batch import case_files
-
-        case_files.write_page = lambda *args, **others: None
-        case_files.write_sheet = lambda *args, **others: None
-        time.sleep(NAP_S)
-        measured = pickle.loads(known.read_bytes())
-        case = replace(measured.case, case_id=case_id, scan=volume.facts, patient=volume.patient)
-        return replace(measured, case=case)
-
-    return measure
+    os.environ[KNOWN] = str(known)
+    here = str(Path(__file__).parent)
+    os.environ["PYTHONPATH"] = os.pathsep.join([here, os.environ.get("PYTHONPATH", "")])
 
 
 @contextmanager
@@ -127,8 +120,9 @@ def compare_workers(folder: Path, n: int) -> None:
 def find_overhead(folder: Path, n: int) -> None:
     result = build_scan(SMALL["small_right"])
     write_copies(folder / "scans", make_tiny(folder, result), n)
+    note_known(folder, result)
     with watch_memory() as seen:
-        batch, wall = take(folder / "scans", folder / "out", 2, make_known(folder, result))
+        batch, wall = take(folder / "scans", folder / "out", 2, measure)
     busy = sum(outcome.seconds for outcome in batch.outcomes)
     print(f"{len(batch.measured)} of {n} cases in {wall:.0f} s, {busy:.0f} s of them on 2 workers")
     print(f"not the workers': {1 - busy / (2 * wall):.1%}")
