@@ -122,7 +122,7 @@ def _describe_femur(row: Row) -> list[Text]:
         format_measurement(row, "cti_ml_lt_minus100", 3),
         format_measurement(row, "isthmus_canal_ml_mm", 2),
         name_class(str(row["fixation"])),
-        str(row["warnings"]).replace(";", " "),
+        str(row["warnings"]).replace(";", "\n"),
     )
     return [Text(str(cell)) for cell in cells]
 

@@ -62,6 +62,8 @@ class Peer:
             ae_title=NODE,
             ext_neg=[role],
         )
+        if not association.is_established:
+            return  # the node has ended meanwhile; it will ask again
         association.send_n_event_report(answer, 1 if kept else 2, COMMITMENT, COMMITMENT_INSTANCE)
         association.release()
 

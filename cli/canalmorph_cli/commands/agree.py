@@ -38,9 +38,10 @@ def agree(
     ] = Path("canalmorph-agree"),
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Compare two results: readers, reconstructions, versions, scan and rescan.
+    """Say how far two results of the same femora agree.
 
-    Bias and limits of agreement, repeatability, coefficient of variation, intraclass correlation,
+    For readers, reconstructions, versions, or scan and rescan: bias and limits of agreement,
+    repeatability, coefficient of variation, intraclass correlation,
     kappa for the classes; a page with pictures, and tables.
     """
     needed = ("pandas", "pyarrow", "statsmodels", *DRAWING_PARTS)

@@ -50,9 +50,10 @@ def describe(
     ] = Path("canalmorph-describe"),
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Describe a cohort: statistics, shares of the classes, what is missing and why.
+    """Describe a cohort: statistics, classes, what is missing.
 
-    Writes a page with pictures and the same as tables.
+    Statistics and shares of the classes, by group; what is missing, and why. Writes a page with
+    pictures and the same as tables.
     """
     check_parts("describe", ("pandas", "pyarrow", *DRAWING_PARTS), "canalmorph[statistics]")
     from canalmorph.cohort.describe import describe_cohort

@@ -55,7 +55,7 @@ def export(
     ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Write a table of the results for statistics programs and spreadsheets.
+    """Write a table for statistics programs and spreadsheets.
 
     Numbers stay numbers, text stays text, a blank stays a blank. The codebook goes with it:
     columns.csv, a sheet, or the metadata of a Parquet file.

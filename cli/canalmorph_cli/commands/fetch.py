@@ -55,7 +55,7 @@ def fetch(
     as_json: Annotated[bool, typer.Option("--json", help="Write a JSON object a line.")] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Fetch CT studies from an archive, of each the series that would be measured.
+    """Fetch CT from an archive, the series that would be measured.
 
     What is there already is not fetched again. In the node's inbox it is measured by `receive`.
     """

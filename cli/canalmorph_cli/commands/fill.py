@@ -16,10 +16,14 @@ def fill(
     results: Annotated[
         Path, typer.Argument(metavar="RESULTS", help="Results folder of `measure`.")
     ],
-    diameter: Annotated[float, typer.Option("--diameter", help="Of the round body. [mm]")],
+    diameter: Annotated[
+        float, typer.Option("--diameter", metavar="MM", help="Of the round body. [mm]")
+    ],
     level: Annotated[
         float,
-        typer.Option("--level", help="Height above the lesser trochanter, such as -100. [mm]"),
+        typer.Option(
+            "--level", metavar="MM", help="Height above the lesser trochanter, such as -100. [mm]"
+        ),
     ],
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def measure(
     inputs: Annotated[
         list[Path],
-        typer.Argument(metavar="INPUT...", help="Files, folders or zips with CT scans."),
+        typer.Argument(metavar="SCANS", help="Files, folders or zips with CT scans."),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="RESULTS", help="Folder for the results.")],
     all_series: Annotated[

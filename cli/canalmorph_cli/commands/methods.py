@@ -26,7 +26,7 @@ def methods(
     ] = Path("canalmorph-methods"),
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Write the statements that a methods section needs, and their references.
+    """Write what a methods section must state, with references.
 
     What was measured with which version and settings, definitions of the numbers, how exact they
     are, and a BibTeX file. Read it and make it yours.

@@ -23,7 +23,7 @@ class ScanFormat(StrEnum):
 @turn_errors_into_status
 def phantom(
     names: Annotated[
-        list[str] | None, typer.Argument(metavar="[NAMES...]", help="Phantoms, see --list.")
+        list[str] | None, typer.Argument(metavar="NAME", help="Phantoms, see --list.")
     ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Folder for the scans.")

@@ -30,9 +30,10 @@ def receive(
     ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Receive CT over the network, measure it, and send the results back in DICOM.
+    """Receive CT over the network, measure it, send results back.
 
-    Runs until it is stopped; what it owes is done after the next start. Log lines are JSON.
+    Results go to the archives in DICOM. Runs until it is stopped; what it owes is done after the
+    next start. Log lines are JSON.
     """
     check_parts("receive", (*DRAWING_PARTS, *NETWORK_PARTS), NETWORK_EXTRA)
     from canalmorph.network.configuration import read_configuration

@@ -17,14 +17,15 @@ def report(
         Path, typer.Argument(metavar="RESULTS", help="Results folder of `measure`.")
     ],
     cases: Annotated[
-        list[str] | None, typer.Argument(metavar="[CASE]...", help="Their names; all without.")
+        list[str] | None, typer.Argument(metavar="CASE", help="Their names; all without.")
     ] = None,
     facts: FactsOption = None,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Draw report.html and report.pdf of measured cases again, without measuring.
+    """Draw the pages of measured cases again, without measuring.
 
-    After an update of the program, or with facts of the clinic that came later.
+    Draws report.html and report.pdf after an update of the program, or with facts of the clinic
+    that came later.
     """
     check_parts("report", DRAWING_PARTS, DRAWING_EXTRA)
     from canalmorph.batch.clinic import read_clinic_table

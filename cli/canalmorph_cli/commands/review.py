@@ -20,11 +20,17 @@ def review(
     ] = False,
     port: Annotated[
         int,
-        typer.Option("--port", min=0, max=65535, help="Where to serve; any free one by default."),
+        typer.Option(
+            "--port",
+            metavar="PORT",
+            min=0,
+            max=65535,
+            help="Where to serve; any free one by default.",
+        ),
     ] = 0,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Open a page on this machine to see each case, correct landmarks, and sign or reject it.
+    """Open a page to see, correct, and sign or reject each case.
 
     The address is good for one use, on this machine only. Nothing that was measured is
     overwritten. Stop it with Ctrl+C.

@@ -16,14 +16,14 @@ def send(
         Path, typer.Argument(metavar="CONFIGURATION", help="TOML file of the site's node.")
     ],
     cases: Annotated[
-        list[str] | None, typer.Argument(metavar="[CASE]...", help="Their names; all without.")
+        list[str] | None, typer.Argument(metavar="CASE", help="Their names; all without.")
     ] = None,
     rejected: Annotated[
         bool, typer.Option("--rejected", help="With the cases that were rejected on review, too.")
     ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of errors.")] = False,
 ) -> ExitStatus:
-    """Have the node send the DICOM objects of cases that did not arrive through it, too.
+    """Have the node send results of scans that it did not receive.
 
     For scans that were measured from a folder or a zip, with --dicom, into the node's results. The
     running node sends them within a minute, another one after its next start.

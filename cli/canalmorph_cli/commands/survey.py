@@ -21,7 +21,7 @@ INDENT = " " * 15
 def survey(
     inputs: Annotated[
         list[Path],
-        typer.Argument(metavar="INPUT...", help="Files, folders or zips with CT scans."),
+        typer.Argument(metavar="SCANS", help="Files, folders or zips with CT scans."),
     ],
     all_series: Annotated[
         bool, typer.Option("--all-series", help="As `measure --all-series` would choose.")
