@@ -11,10 +11,10 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 from canalmorph.cohort.codebook import TableColumn
-from canalmorph.cohort.selection import FEMURS, select_rows
+from canalmorph.cohort.selection import FEMURS, REVIEWED, select_rows
 from canalmorph.export.record import read_record
 from canalmorph.model.index_columns import INDEX_COLUMNS
-from canalmorph.published import BIBLIOGRAPHY
+from canalmorph.published import BIBLIOGRAPHY, FLUTE_ABOVE, STOVEPIPE_BELOW
 from canalmorph.results_errors import RecordUnreadableError
 
 if TYPE_CHECKING:
@@ -36,12 +36,14 @@ METHOD = (
     "through the canal's centres from 50 mm below the lesser trochanter to the isthmus. Levels "
     "count from the apex of the lesser trochanter, averaged over its highest 1 mm. ML lies in the "
     "plane of shaft axis and neck axis (plane: neck), else along the posterior condylar line "
-    "(condylar), else along the scanner's left-right axis (scanner). Every number has a standard "
+    "(condylar), else along the scanner's left-right axis (scanner), or where a person turned it "
+    "(hand). Every number has a standard "
     "uncertainty (coverage factor 1). A number that could not be measured is blank, with its "
     "reason."
 )
 SHAPES = (
-    "Canal shape by the canal flare index, ML: below 3 stovepipe, 3 to 4.7 normal, above 4.7 "
+    f"Canal shape by the canal flare index, ML: below {STOVEPIPE_BELOW:g} stovepipe, "
+    f"{STOVEPIPE_BELOW:g} to {FLUTE_ABOVE:g} normal, above {FLUTE_ABOVE:g} "
     "champagne flute [noble_1988]; each with its probability from the uncertainty. The letter A, B "
     "or C is an estimate whose bounds are common practice without a source."
 )
@@ -107,6 +109,7 @@ def write_methods(
     parts = [
         _state_material(femora, refused),
         METHOD,
+        *_state_review(femora, len(selection.rejected)),
         "Definitions:",
         *_list_definitions(chosen, keys),
         SHAPES,
@@ -169,6 +172,24 @@ def _state_material(femora: "pd.DataFrame", refused: "pd.DataFrame") -> str:
         each = ", ".join(f"{code} ({n})" for code, n in sorted(counts.items()))
         sentences.append(f"Not measured or left out, by reason: {each}.")
     return " ".join(sentences)
+
+
+def _state_review(femora: "pd.DataFrame", n_rejected: int) -> Iterator[str]:
+    """Yield what persons did to the numbers, where they did anything."""
+    said = femora[REVIEWED].dropna().value_counts() if REVIEWED in femora else {}
+    sentences = []
+    if len(said):
+        each = ", ".join(
+            f"{str(words).replace(';', ' and ')} ({n})" for words, n in sorted(said.items())
+        )
+        sentences.append(
+            f"Reviewed by hand (femora): {each}. The numbers of a corrected femur follow from the "
+            "marks that a person set on it (corrections.csv lists them)."
+        )
+    if n_rejected:
+        sentences.append(f"Cases that a person rejected, left out here: {n_rejected}.")
+    if sentences:
+        yield " ".join(sentences)
 
 
 def _list_definitions(columns: Sequence[TableColumn], keys: Mapping[str, str]) -> Iterator[str]:

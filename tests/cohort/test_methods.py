@@ -33,6 +33,22 @@ def test_the_material_is_counted(results: Path) -> None:
     assert "Settings g1: no record of a case is at hand" in text
 
 
+def test_what_persons_did_is_stated(
+    results: Path, results_of: Callable[..., Path], tmp_path: Path
+) -> None:
+    assert "by hand" not in write_methods(results, version="0.1.0").text
+    said = ("corrected;signed", "signed", "signed", "", "rejected", "corrected;rejected")
+    femurs = [
+        {"case_id": f"g{case}", "side": "left", "plane": "hand", "reviewed_by_hand": words}
+        for case, words in enumerate(said)
+    ]
+    reviewed = results_of(tmp_path / "reviewed", femurs=femurs)
+    text = " ".join(write_methods(reviewed, version="0.1.0").text.split())
+    assert "4 femora of 4 CT series" in text
+    assert "Reviewed by hand (femora): corrected and signed (1), signed (2)." in text
+    assert "rejected, left out here: 2." in text
+
+
 def test_every_reference_is_used_and_every_use_has_one(results: Path) -> None:
     stated = write_methods(results, version="0.1.0")
     keys = set(re.findall(r"^@misc\{(\w+),", stated.bibtex, re.MULTILINE))
