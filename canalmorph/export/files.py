@@ -7,6 +7,12 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
+#: The process's umask: mkstemp makes files that only their owner may read. The system tells it to
+#: whoever sets another. Once, since two threads at a time could leave the other one in place, and a
+#: strict one, since a file may be made meanwhile.
+UMASK = os.umask(0o077)
+os.umask(UMASK)
+
 
 @contextmanager
 def open_atomically(path: Path) -> Iterator[BinaryIO]:
@@ -34,7 +40,7 @@ def open_atomically(path: Path) -> Iterator[BinaryIO]:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
-        os.chmod(name, 0o666 & ~_read_umask())
+        os.chmod(name, 0o666 & ~UMASK)
         os.replace(name, path)
     except BaseException:
         with suppress(FileNotFoundError):
@@ -46,10 +52,3 @@ def write_atomically(path: Path, content: bytes) -> None:
     """Write `content` to `path` as a whole: temporary name, sync, rename."""
     with open_atomically(path) as stream:
         stream.write(content)
-
-
-def _read_umask() -> int:
-    """Return the process's umask; mkstemp makes files that only their owner may read."""
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -1,6 +1,8 @@
 """A file is whole or it is not there."""
 
+import os
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
@@ -34,3 +36,14 @@ def test_content_is_replaced_with_the_rights_of_a_new_file(tmp_path: Path) -> No
 def test_a_missing_folder_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         write_atomically(tmp_path / "nowhere" / "x", b"")
+
+
+def test_writing_leaves_the_umask_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # It is the whole process's: what another thread makes meanwhile would be open to everyone, and
+    # two that set it at a time would leave it so.
+    def refuse(mask: int) -> NoReturn:
+        raise AssertionError(f"the umask was set to {mask:o}")
+
+    monkeypatch.setattr(os, "umask", refuse)
+    write_atomically(tmp_path / "table.csv", b"one")
+    assert (tmp_path / "table.csv").read_bytes() == b"one"
