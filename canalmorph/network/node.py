@@ -192,7 +192,7 @@ class Node:
         self._next_sweep = time.monotonic() + SWEEP_S
         try:
             self._queue_results(self._memory.list_cases())
-        except (OSError, CanalMorphError) as error:
+        except NodeMemoryError as error:
             self._log.tell("cannot_queue", reason=name_place(error))
 
     def _take_quiet(self) -> list[str]:
@@ -269,11 +269,16 @@ class Node:
 
     def _queue_results(self, case_ids: Sequence[str]) -> None:
         """Queue objects that are new: of cases just measured, or made anew after a correction."""
-        queued = [
-            self._outbox.queue_case(each, self._results.cases / each / "dicom") for each in case_ids
-        ]
-        if sum(queued):
-            self._log.tell("queued", objects=sum(queued))
+        n_queued = 0
+        for each in case_ids:
+            try:
+                n_queued += self._outbox.queue_case(each, self._results.cases / each / "dicom")
+            except NodeMemoryError:
+                raise
+            except Exception as error:  # a damaged object: other cases are sent all the same
+                self._log.tell("cannot_queue", case=each, reason=name_place(error))
+        if n_queued:
+            self._log.tell("queued", objects=n_queued)
             for courier in self._couriers:
                 courier.wake.set()
 

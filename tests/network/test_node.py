@@ -226,6 +226,23 @@ def test_results_that_are_made_anew_are_sent_too(
     assert peer.taken[3:] == ["2.25.77"]
 
 
+def test_a_damaged_object_stops_neither_the_node_nor_other_cases(
+    make_settings: Make, kit: SimpleNamespace, peer: Any
+) -> None:
+    settings = make_settings(peer)
+    with kit.run_node(settings) as running:
+        peer.node_port = running.node.port
+        running.send(*kit.make_study("one"))
+        kit.wait_until(lambda: running.count_kept() == 3)
+        (damaged,) = settings.results.glob("cases/*/dicom/measurements.dcm")
+        damaged.write_bytes(b"damaged on the disk")
+        said = running.wait_for("cannot_queue", 2)[0]
+        assert said["case"] == damaged.parents[1].name
+        assert said["reason"].startswith("InvalidDicomError")
+        running.send(*kit.make_study("two"))
+        kit.wait_until(lambda: running.count_kept() == 6)
+
+
 def test_two_nodes_cannot_share_a_folder(make_settings: Make, kit: SimpleNamespace) -> None:
     settings = make_settings()
     with (
