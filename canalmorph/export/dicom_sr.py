@@ -33,6 +33,7 @@ from highdicom.sr import (
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
 from pydicom.sr.codedict import codes
+from pydicom.uid import ExplicitVRLittleEndian
 
 from canalmorph.export.dicom_codes import (
     LATERALITIES,
@@ -108,7 +109,7 @@ def make_report_document(
         is_complete=True,
         is_final=False,
         is_verified=False,
-        transfer_syntax_uid="1.2.840.10008.1.2.1",
+        transfer_syntax_uid=ExplicitVRLittleEndian,
         previous_versions=earlier or None,
         **described,
     )
