@@ -82,6 +82,10 @@ class ReadSettings:
             raise ValueError(
                 f"'largest_missing_share' must be in [0, 0.5), got {self.largest_missing_share:g}."
             )
+        if not self.largest_thinned_mm > 0:
+            raise ValueError(
+                f"'largest_thinned_mm' must be above 0 mm, got {self.largest_thinned_mm:g}."
+            )
         if not 0 < self.tilt_tolerance <= 0.01:
             raise ValueError(f"'tilt_tolerance' must be in (0, 0.01], got {self.tilt_tolerance:g}.")
         if not 0 < self.min_voxel_mm < self.max_voxel_mm:

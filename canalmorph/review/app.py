@@ -189,6 +189,8 @@ class _Page:
             if femur.side is side:
                 told = await run_in_threadpool(describe_section, aligned, femur, level, axial=axial)
                 return JSONResponse(told)
+        if opened.corrected.aligned:
+            raise ValueError(f"This case shows no {side.value} femur.")
         raise ValueError("The CT of this case was not kept: it was measured by an earlier version.")
 
     @_tell_errors

@@ -40,6 +40,7 @@ def test_each_reason_has_a_code_of_its_own():
         ("min_slices", 2),
         ("position_tolerance_mm", 0.0),
         ("position_tolerance_mm", float("nan")),
+        ("largest_thinned_mm", float("nan")),
         ("tilt_tolerance", 0.1),
         ("min_voxel_mm", -1.0),
         ("max_voxels", 0),

@@ -249,6 +249,12 @@ def test_sections_are_the_ct_of_their_level(client: Any, case_id: str) -> None:
         assert answer.status_code == 422
 
 
+def test_a_section_of_a_side_that_is_not_shown_is_refused(client: Any, case_id: str) -> None:
+    answer = client.get(f"/api/cases/{case_id}/section?side=left&level=0")
+    assert answer.status_code == 422
+    assert "no left femur" in answer.text
+
+
 def test_loading_beforehand_says_nothing(
     desk: ReviewDesk, results: Path, case_id: str, caplog: pytest.LogCaptureFixture
 ) -> None:
