@@ -74,13 +74,18 @@ def read_clinic_table(path: Path) -> ClinicTable:
     Raises
     ------
     ValueError
-        If it cannot be read, lacks a key or a fact, names a patient twice, or a cell is neither
-        yes, no nor blank; the sentence names line and column, and no cell.
+        If it cannot be read, lacks a key or a fact or has one twice, names a patient twice, has a
+        line with too many cells, or a cell is neither yes, no nor blank; the sentence names line
+        and column, and no cell.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+        return _read_table(text)
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ValueError("The table of facts cannot be read; it must be a CSV in UTF-8.") from error
+
+
+def _read_table(text: str) -> ClinicTable:
     first = text.partition("\n")[0]
     separator = max((",", ";", "\t"), key=first.count)
     reader = csv.DictReader(io.StringIO(text), delimiter=separator)
@@ -91,8 +96,16 @@ def read_clinic_table(path: Path) -> ClinicTable:
         raise ValueError(
             f"The table of facts needs a column of {', '.join(KEYS)} and one of {', '.join(FACTS)}."
         )
+    repeated = sorted(name for name in (*KEYS, *FACTS) if header.count(name) > 1)
+    if repeated:
+        raise ValueError(f"The table of facts has several columns called {', '.join(repeated)}.")
     rows: dict[tuple[str, str], ClinicFacts] = {}
     for row in reader:
+        if any(cell.strip() for cell in row.get(None) or ()):
+            raise ValueError(
+                f"Line {reader.line_num} of the table of facts has more cells than the header; a "
+                "text with a separator in it needs quotes."
+            )
         cells = {name: (row.get(name) or "").strip() for name in header}
         answers: dict[str, Any] = {
             name: _read_answer(cells.get(name, ""), name, reader.line_num) for name in FACTS

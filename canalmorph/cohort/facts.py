@@ -119,18 +119,23 @@ def read_cells(path: Path) -> tuple[list[str], list[list[str]], str]:
         reason = type(error).__name__
         raise ValueError(f"{path.name} cannot be read as a CSV in UTF-8 ({reason}).") from error
     first = text.partition("\n")[0]
-    counts = {mark: len(next(csv.reader([first], delimiter=mark), [])) for mark in SEPARATORS}
-    separator = max(SEPARATORS, key=lambda mark: counts[mark])
-    rows = [row for row in csv.reader(io.StringIO(text), delimiter=separator) if any(row)]
-    if not rows:
+    try:
+        counts = {mark: len(next(csv.reader([first], delimiter=mark), [])) for mark in SEPARATORS}
+        separator = max(SEPARATORS, key=lambda mark: counts[mark])
+        numbered = list(enumerate(csv.reader(io.StringIO(text), delimiter=separator), start=1))
+    except csv.Error as error:
+        raise ValueError(f"{path.name} is no CSV ({error}).") from error
+    numbered = [(number, row) for number, row in numbered if any(row)]
+    if not numbered:
         raise ValueError(f"{path.name} is empty.")
-    for number, row in enumerate(rows, start=1):
-        if len(row) != len(rows[0]):
+    header = numbered[0][1]
+    for number, row in numbered:
+        if len(row) != len(header):
             raise ValueError(
-                f"{path.name}: row {number} has {len(row)} cells and the header {len(rows[0])}; "
+                f"{path.name}: row {number} has {len(row)} cells and the header {len(header)}; "
                 "a text with a separator in it needs quotes."
             )
-    return [name.strip() for name in rows[0]], rows[1:], separator
+    return [name.strip() for name in header], [row for _, row in numbered[1:]], separator
 
 
 def _read_numbers(texts: "pd.Series[str]", *, comma: bool) -> "pd.Series[float] | pd.Series[str]":

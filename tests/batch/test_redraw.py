@@ -164,6 +164,9 @@ def test_wrong_calls_are_refused(results: Path, tmp_path: Path) -> None:
         ("case_id,fracture\nx,perhaps\n", "Line 2 .* column fracture"),
         ("case_id,fracture\nx,yes\nx,no\n", "Line 3 .* earlier line in its column case_id"),
         ("", "needs a column"),
+        ("case_id,comment,fracture\nx,fell, yes,no\n", "Line 2 .* more cells than the header"),
+        ("case_id,fracture,Fracture\nx,yes,no\n", "several columns called fracture"),
+        (f'case_id,fracture\n"{"x" * 200_000}\n', "cannot be read"),
     ],
 )
 def test_a_table_that_cannot_be_meant_is_refused(text: str, words: str, tmp_path: Path) -> None:

@@ -216,6 +216,8 @@ def test_facts_that_do_not_fit_are_told(results: Path, tmp_path: Path) -> None:
         ("case_id,age\nk1,3\n", "No row of the facts fits"),
         ("", "is empty"),
         ("case_id,age\ng00,71,72\ng01,2\n", "row 2 has 3 cells and the header 2"),
+        ("case_id,age\n\n,\ng00,71,72\n", "row 4 has 3 cells and the header 2"),
+        (f'case_id,age\n"{"x" * 200_000}', "is no CSV"),
     ],
 )
 def test_facts_that_cannot_be_joined_are_refused(
