@@ -23,7 +23,7 @@ def verify(
         Path, typer.Option("--out", metavar="DIR", help="Folder for the page and the tables.")
     ] = Path("canalmorph-verify"),
     quick: Annotated[
-        bool, typer.Option("--quick", help="Measure a few scans only; a first look in some minutes.")
+        bool, typer.Option("--quick", help="Measure a few scans only; a look in some minutes.")
     ] = False,
     no_studies: Annotated[
         bool, typer.Option("--no-studies", help="Leave the studies of sensitivity out.")
