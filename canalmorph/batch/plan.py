@@ -1,5 +1,6 @@
 """What of the inputs is still to be done, by the ledger and by the cases' own folders."""
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -12,6 +13,31 @@ from canalmorph.batch.outcomes import CaseOutcome
 from canalmorph.read.found import SeriesFound
 
 
+class InputNames:
+    """The keyed names of what lies in the inputs: of a series by its key, else of its place."""
+
+    def __init__(self, paths: Sequence[Path], folder: ResultsFolder) -> None:
+        self._folder = folder
+        self._parents: dict[str, list[str]] = defaultdict(list)
+        for path in map(Path.resolve, paths):
+            self._parents[path.name].append(str(path.parent))
+
+    def holds(self, source: str) -> bool:
+        """Return whether a source's first part is one of the inputs."""
+        return source.split("/")[0] in self._parents
+
+    def name_series(self, series: SeriesFound) -> str:
+        """Return the name of a series, or of its place where it has no key yet."""
+        if series.series_key:
+            return self._folder.name_case(series.series_key)
+        return self.name_place(series.source)
+
+    def name_place(self, source: str) -> str:
+        """Return the name of a place: where the inputs lie that it may be in, and the rest."""
+        places = self._parents.get(source.split("/")[0], ())
+        return self._folder.name_unread("|".join([*places, source]))
+
+
 class Planner:
     """Tells what an earlier run did, so that it need not be done again.
 
@@ -19,8 +45,17 @@ class Planner:
     alone says so: a run may be killed between the two.
     """
 
-    def __init__(self, folder: ResultsFolder, ledger: Ledger, terms: Terms, *, again: bool) -> None:
+    def __init__(
+        self,
+        folder: ResultsFolder,
+        ledger: Ledger,
+        terms: Terms,
+        names: InputNames,
+        *,
+        again: bool,
+    ) -> None:
         self._folder, self._ledger, self._terms, self._again = folder, ledger, terms, again
+        self._names = names
         self._marker = InputMarker()
         self._unnoted = {} if again else self._read_unnoted()
 
@@ -34,9 +69,9 @@ class Planner:
                 found[digest.work_id, digest.input_hash] = (case_id, digest)
         return found
 
-    def make_entry(self, series: SeriesFound, paths: Sequence[Path], *, source: str) -> Entry:
+    def make_entry(self, series: SeriesFound, *, source: str) -> Entry:
         """Return the ledger's line of a series that is to be measured."""
-        name = name_series(series, paths, self._folder)
+        name = self._names.name_series(series)
         return Entry(
             work_id=name,
             mark=self._marker.mark_input(series),
@@ -98,17 +133,3 @@ class Planner:
 
     def _read_digest(self, case_id: str) -> CaseDigest | None:
         return read_digest(self._folder.cases / case_id)
-
-
-def name_series(series: SeriesFound, paths: Sequence[Path], folder: ResultsFolder) -> str:
-    """Return the keyed name of a series, or of its place where it has no key yet."""
-    if series.series_key:
-        return folder.name_case(series.series_key)
-    return name_place(series.source, paths, folder)
-
-
-def name_place(source: str, paths: Sequence[Path], folder: ResultsFolder) -> str:
-    """Return the keyed name of a place in the inputs."""
-    root = source.split("/")[0]
-    places = [str(path.resolve().parent) for path in paths if path.resolve().name == root]
-    return folder.name_unread("|".join([*places, source]))

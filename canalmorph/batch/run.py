@@ -25,7 +25,7 @@ from canalmorph.batch.outcomes import (
     MeasureScan,
     SilentListener,
 )
-from canalmorph.batch.plan import Planner, name_place, name_series
+from canalmorph.batch.plan import InputNames, Planner
 from canalmorph.batch.redraw import follow_review
 from canalmorph.batch.reviews import Reviews
 from canalmorph.batch.shown import read_shown
@@ -123,19 +123,20 @@ class _Run:
         found = survey_scans(paths, self._settings.read, self._listener.show_survey)
         chosen = [series for series in found if series.chosen]
         self._listener.start_batch(len(chosen))
-        self._forget_mended(found, paths)
+        names = InputNames(paths, self._folder)
+        self._forget_mended(found, names, [path for path in paths if path.exists()])
         self._tables.write()  # A folder that cannot take tables is known before the first scan.
         outcomes: list[CaseOutcome] = []
         left_out: list[Refusal] = []
         try:
             for series in list_unused(found):
-                outcome = self._refuse_unread(series, paths)
+                outcome = self._refuse_unread(series, names)
                 if is_companion(series, found):
                     left_out += outcome.refusals
                     continue
                 outcomes.append(outcome)
                 self._listener.end_case(outcome)
-            outcomes += self._take_chosen(chosen, paths, engine)
+            outcomes += self._take_chosen(chosen, names, engine)
         finally:
             self._tables.write()
             write_cohort_page(self._folder, self._ledger)
@@ -148,28 +149,29 @@ class _Run:
             left_out=tuple(left_out),
         )
 
-    def _forget_mended(self, found: Sequence[SeriesFound], paths: Sequence[Path]) -> None:
+    def _forget_mended(
+        self, found: Sequence[SeriesFound], names: InputNames, present: Sequence[Path]
+    ) -> None:
         """Drop what an earlier run refused in these inputs where this survey refuses it no more.
 
         What was refused by its place has no name that the files' own could take over: an empty
         folder that was filled, a damaged slice that was sent again.
         """
-        present = [path for path in paths if path.exists()]
-        roots = {path.resolve().name for path in present}
-        names = {name_series(series, paths, self._folder) for series in found}
+        told = {names.name_series(series) for series in found}
+        looked_at = InputNames(present, self._folder)
         for name, source in self._ledger.list_unread():
-            inside = source.split("/")[0] in roots
-            if inside and name not in names and name == name_place(source, present, self._folder):
+            here = looked_at.holds(source) and name == looked_at.name_place(source)
+            if here and name not in told:
                 self._ledger.forget_unread(name)
 
     def _take_chosen(
-        self, chosen: Sequence[SeriesFound], paths: Sequence[Path], engine: Engine
+        self, chosen: Sequence[SeriesFound], names: InputNames, engine: Engine
     ) -> Iterator[CaseOutcome]:
         """Yield what became of each series; those that an earlier run did come first."""
-        planner = Planner(self._folder, self._ledger, self._terms, again=self._options.again)
+        planner = Planner(self._folder, self._ledger, self._terms, names, again=self._options.again)
         tasks: list[CaseTask] = []
         for number, series in enumerate(chosen, start=1):
-            entry = planner.make_entry(series, paths, source=self._show_name(series.source))
+            entry = planner.make_entry(series, source=self._show_name(series.source))
             kept = planner.find_kept(entry)
             wanting = self._options.dicom and series.file_format == "dicom"
             if kept is not None and not (
@@ -184,7 +186,7 @@ class _Run:
                     number=number,
                     entry=entry,
                     series=series,
-                    knees_name=self._name_knees(series, paths),
+                    knees_name="" if series.knees is None else names.name_series(series.knees),
                     folder=self._folder,
                     settings=self._settings,
                     clinic=self._options.clinic,
@@ -278,9 +280,9 @@ class _Run:
             seconds=report.seconds,
         )
 
-    def _refuse_unread(self, series: SeriesFound, paths: Sequence[Path]) -> CaseOutcome:
+    def _refuse_unread(self, series: SeriesFound, names: InputNames) -> CaseOutcome:
         refusal = self._describe(series)
-        name = name_series(series, paths, self._folder)
+        name = names.name_series(series)
         discard_case(name, self._folder)
         entry = Entry(
             work_id=name,
@@ -313,9 +315,6 @@ class _Run:
         if self._options.deidentify:
             return hide_refusal(refusal, series.file, self._folder)
         return refusal
-
-    def _name_knees(self, series: SeriesFound, paths: Sequence[Path]) -> str:
-        return "" if series.knees is None else name_series(series.knees, paths, self._folder)
 
     def _show_name(self, source: str) -> str:
         return self._folder.hide_text(source) if self._options.deidentify else source
