@@ -7,7 +7,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from canalmorph.cohort.codebook import TableColumn
-from canalmorph.cohort.describe import CohortSummary, Group
+from canalmorph.cohort.describe import CLASS_COLUMNS, CohortSummary, Group
 from canalmorph.cohort.figures import (
     draw_ages,
     draw_boxes,
@@ -78,6 +78,7 @@ def write_describe_page(summary: CohortSummary, folder: Path) -> Path:
         version=VERSION,
         summary=summary,
         n_femora=sum(len(group.femora) for group in summary.groups),
+        class_columns=tuple(CLASS_COLUMNS),
         lines=list(list_lines(summary)),
         missing=[
             (group.name, name_column(column), column, reasons)
