@@ -65,8 +65,8 @@ def estimate_letter(indices: CanalIndices) -> LetterEstimate:
     Raises
     ------
     ValueError
-        If a cortical index lies outside [0, 1), the canal's ratio outside (0, 1.5), the walls'
-        ratio is not above 0, or a value lacks its uncertainty.
+        If a cortical index lies outside [0, 1), the ratio of the canal or of the walls is not above
+        0, or a value lacks its uncertainty.
 
     Notes
     -----
@@ -116,13 +116,12 @@ def _check_possible(name: str, measurement: Measurement) -> None:
     value = measurement.value
     if value is None:
         return
-    if name == RATIO_INPUT and not 0 < value < 1.5:
-        raise ValueError(f"'{name}' must lie in (0, 1.5), got {value:g}; it is distal over LT.")
     if name in CORTEX_INPUTS and not 0 <= value < 1:
         raise ValueError(
             f"'{name}' must lie in [0, 1), got {value:g}; it is (outer - canal) / outer."
         )
-    if name == WALL_INPUT and not value > 0:
+    # No upper bound: a bone that is deformed at the trochanter may have its widest canal below.
+    if name in (RATIO_INPUT, WALL_INPUT) and not value > 0:
         raise ValueError(f"'{name}' must be above 0, got {value:g}.")
 
 
