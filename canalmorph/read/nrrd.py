@@ -1,5 +1,7 @@
 """Read the header of an NRRD file strictly: an axis that it does not place is never guessed."""
 
+import re
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +17,8 @@ from canalmorph.errors import (
 )
 from canalmorph.read.raster import RasterFile, RasterHeader, parse_numbers, square_axes
 
+#: A whole number; no size of an image has more digits.
+_INTEGER = re.compile(r"[+-]?\d{1,18}")
 #: Signs that turn each space to LPS.
 _SPACES = {
     "left-posterior-superior": (1, 1, 1), "lps": (1, 1, 1),
@@ -123,7 +127,7 @@ def _integers(
     if not text:
         raise MissingTagError(file=file, tag=name, detail="The field is absent.")
     parts = text.split()
-    if len(parts) != count or not all(part.lstrip("+-").isdecimal() for part in parts):
+    if len(parts) != count or not all(_INTEGER.fullmatch(part) for part in parts):
         raise MalformedTagError(file=file, tag=name, detail=f"{count} whole numbers are needed.")
     return [int(part) for part in parts]
 

@@ -273,6 +273,8 @@ def test_e50_nrrd_spaces(bench, path, space, signs, n_extra):
         (b"sizes: 48 32 24", b"sizes: 48 32 240", "truncated-file"),
         (b"sizes: 48 32 24", b"sizes: 48 32 20", "malformed-tag"),
         (b"sizes: 48 32 24", b"sizes: 48 32 -24", "malformed-tag"),
+        (b"sizes: 48 32 24", b"sizes: 48 32 +-24", "malformed-tag"),
+        (b"sizes: 48 32 24", b"sizes: 48 32 " + b"9" * 5000, "malformed-tag"),
         (b"(3,0,0)", b"(3,0,0.5)", "not-orthogonal"),
         (b"(3,0,0)", b"(nan,0,0)", "malformed-tag"),
         (b"encoding: raw", b"encoding: bzip2", "unsupported-encoding"),
