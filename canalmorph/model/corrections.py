@@ -164,7 +164,7 @@ def decode_correction(plain: Mapping[str, Any]) -> Correction:
             radius_mm=None if radius is None else float(radius),
             plane=None if plane is None else Plane(plane),
         )
-    except (KeyError, TypeError, AttributeError) as error:
+    except (KeyError, TypeError, AttributeError, OverflowError) as error:
         raise ValueError("'plain' is no mark.") from error
 
 

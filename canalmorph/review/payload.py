@@ -334,7 +334,7 @@ def place_mark(opened: OpenCase, plain: Mapping[str, Any]) -> Correction:
         radius = None if plain.get("radius_mm") is None else float(plain["radius_mm"])
         plane = None if plain.get("plane") is None else Plane(plain["plane"])
         place = str(plain.get("place", ""))
-    except (KeyError, TypeError) as error:
+    except (KeyError, TypeError, OverflowError) as error:
         raise ValueError("'mark' is none.") from error
     if any(len(point) != 3 for point in points) or len(points) > 400:
         raise ValueError("'points_mm' must be points of three numbers.")

@@ -136,6 +136,11 @@ def test_what_says_nothing_is_a_wrong_call(
 WRONG_MARKS = {
     "too few points": {"kind": "lesser_trochanter", "side": "left"},
     "no number": {"kind": "isthmus", "side": "left", "points_lps_mm": [[0, 0, float("nan")]]},
+    "no number of any computer": {
+        "kind": "isthmus",
+        "side": "left",
+        "points_lps_mm": [[0, 0, 10**400]],
+    },
     "two numbers": {"kind": "isthmus", "side": "left", "points_lps_mm": [[0, 0]]},
     "out of any scanner": {"kind": "isthmus", "side": "left", "points_lps_mm": [[0, 0, 1e6]]},
     "no side": {"kind": "drop_side", "side": None},
