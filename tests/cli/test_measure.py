@@ -18,6 +18,7 @@ from canalmorph.batch.reviews import ReviewAction, open_reviews
 from canalmorph.measure.rods import put_off_rods
 from canalmorph.model.corrections import Correction, CorrectionKind
 from canalmorph.model.femur import Side
+from canalmorph.report.wording import name_class
 from canalmorph_cli import clinic
 from canalmorph_phantoms.build import PhantomResult
 
@@ -80,7 +81,7 @@ def test_the_end_shows_femora_refusals_and_places(
     assert said.status == 4
     assert said.err == ""
     (row,) = read_rows(measured / "femurs.csv")
-    for word in (row["case_id"], "right", "normal", "±", row["fixation"].replace("_", " ")):
+    for word in (row["case_id"], "right", "normal", "±", name_class(row["fixation"])):
         assert word in said.out, word
     assert "notes.txt" in said.out
     assert "[not-an-image]" in said.out
