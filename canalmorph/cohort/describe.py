@@ -133,10 +133,10 @@ def describe_cohort(
     remarks: list[str] = []
     if facts is not None:
         femora, remarks = join_facts(femora, facts)
-    labels = _label_groups(femora, by)
+    added = () if facts is None else facts.names
+    labels = _label_groups(femora, by, added)
     names = sorted(set(labels), key=lambda name: (name == NO_GROUP, name))
     codes = np.array([names.index(label) for label in labels], dtype=np.int64)
-    added = () if facts is None else facts.names
     columns = (*list_numbers(selection.columns), *_list_facts(femora, added, by))
     blanks = _read_blanks(results, "blanks" in selection.codebook.tables)
     profiles = _gather(results, femora, codes)
@@ -178,11 +178,11 @@ def _list_facts(femora: "pd.DataFrame", facts: Sequence[str], by: str) -> list[T
     ]
 
 
-def _label_groups(femora: "pd.DataFrame", by: str) -> list[str]:
+def _label_groups(femora: "pd.DataFrame", by: str, facts: Sequence[str]) -> list[str]:
     if not by:
         return [ALL] * len(femora)
     if by not in femora.columns:
-        grouping = ", ".join(_list_grouping(femora))
+        grouping = ", ".join(_list_grouping(femora, facts))
         usable = f" Columns that make groups here: {grouping}." if grouping else ""
         raise ValueError(
             f"'by' must be a column of femurs.csv or of the facts, got {by!r}."
@@ -200,14 +200,14 @@ def _label_groups(femora: "pd.DataFrame", by: str) -> list[str]:
     return labels
 
 
-def _list_grouping(femora: "pd.DataFrame") -> list[str]:
-    """Return the columns that set femora apart into few groups, of two and more on average."""
+def _list_grouping(femora: "pd.DataFrame", facts: Sequence[str]) -> list[str]:
+    """Return texts and facts that set femora apart into few groups, of two and more on average."""
     most = min(MOST_GROUPS, len(femora) // 2)
     return [
         name
         for name in femora.columns
         if 1 < femora[name].nunique(dropna=False) <= most
-        and not (name.endswith("_u") or f"{name}_u" in femora)
+        and (femora[name].dtype.kind != "f" or name in facts)
     ]
 
 

@@ -53,7 +53,10 @@ def phantom(
         raise WrongUsageError("name the phantoms to write; --list shows them.")
     unknown = [name for name in names if name not in CATALOGUE]
     if unknown:
-        raise WrongUsageError(f"there is no phantom {', '.join(unknown)}; --list shows all.")
+        from canalmorph.cohort.conditions import suggest_names
+
+        meant = suggest_names(unknown[0], CATALOGUE)
+        raise WrongUsageError(f"There is no phantom {', '.join(unknown)}.{meant} --list shows all.")
     if out is None:
         raise WrongUsageError("name a folder for the scans with --out.")
     make_folder(out)
