@@ -141,7 +141,7 @@ def _list_remarks(paired: PairedFemora) -> list[str]:
         )
     if paired.only_a or paired.only_b:
         remarks.append(
-            f"{paired.only_a} femora are in A alone and {paired.only_b} in B alone; they count for "
+            f"Femora in A alone: {paired.only_a}; in B alone: {paired.only_b}. They count for "
             "nothing here, and may be the difficult ones."
         )
     n_cases = a["case_id"].nunique()

@@ -17,6 +17,7 @@ from canalmorph.cohort.figures import (
 )
 from canalmorph.cohort.pages import format_number, name_unit, write_page
 from canalmorph.cohort.statistics import NumberSummary
+from canalmorph.model.counting import count_noun
 from canalmorph.report.listing import name_column
 from canalmorph.version import VERSION
 
@@ -78,6 +79,7 @@ def write_describe_page(summary: CohortSummary, folder: Path) -> Path:
         version=VERSION,
         summary=summary,
         n_femora=sum(len(group.femora) for group in summary.groups),
+        count_noun=count_noun,
         class_columns=tuple(CLASS_COLUMNS),
         lines=list(list_lines(summary)),
         missing=[

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from canalmorph.model.counting import count_noun
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -97,11 +99,14 @@ def join_facts(femora: "pd.DataFrame", facts: Facts) -> tuple["pd.DataFrame", li
     unknown = sorted(set(facts.frame[CASE_ID]) - set(femora[CASE_ID]))
     if unknown:
         told = tell_cases(unknown)
-        remarks.append(f"The facts name {len(unknown)} case(s) without a femur: {told}.")
+        remarks.append(
+            f"The facts name {count_noun(len(unknown), 'case')} without a femur: {told}."
+        )
     if not known.all():
         cases = sorted(set(joined.loc[~known, CASE_ID]))
-        n_femora, told = int((~known).sum()), tell_cases(cases)
-        remarks.append(f"{n_femora} femora of {len(cases)} case(s) have no facts: {told}.")
+        femora_left = count_noun(int((~known).sum()), "femur", "femora")
+        of_cases = count_noun(len(cases), "case")
+        remarks.append(f"Without facts: {femora_left} of {of_cases}: {tell_cases(cases)}.")
     return joined.drop(columns="_merge"), remarks
 
 

@@ -12,6 +12,7 @@ from rich.text import Text
 from canalmorph.batch.dicom_results import DICOM_FOLDER
 from canalmorph.batch.outcomes import BatchResult, CaseOutcome
 from canalmorph.export.rows import Row
+from canalmorph.model.counting import count_noun
 from canalmorph.model.results import Refusal
 from canalmorph.report.brief import name_refusal, summarise_shape
 from canalmorph.report.parts import DRAWING_EXTRA, PAGE_NAME, list_missing_parts
@@ -19,7 +20,6 @@ from canalmorph.report.wording import name_class
 from canalmorph_cli.console import start_table, write_line
 from canalmorph_cli.exits import ExitStatus
 from canalmorph_cli.words import (
-    count_noun,
     format_duration,
     format_measurement,
     make_printable,

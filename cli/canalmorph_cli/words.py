@@ -31,17 +31,6 @@ def format_measurement(row: Mapping[str, object], column: str, digits: int) -> s
     return f"{text} ± {uncertainty:.{digits}f}" if isinstance(uncertainty, float) else text
 
 
-def count_noun(number: int, noun: str, plural: str = "") -> str:
-    """Return a count with its noun.
-
-    Examples
-    --------
-    >>> count_noun(1, "scan"), count_noun(2, "scan"), count_noun(0, "series", "series")
-    ('1 scan', '2 scans', '0 series')
-    """
-    return f"{number} {noun if number == 1 else plural or noun + 's'}"
-
-
 def format_duration(seconds: float) -> str:
     """Return a time in the unit that people would say it in.
 

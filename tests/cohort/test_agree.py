@@ -96,7 +96,7 @@ def test_equal_results_are_drawn_no_finer_than_numbers_are_printed(
 
 def test_what_differs_by_itself_is_said(agreement: CohortAgreement) -> None:
     said = " ".join(agreement.remarks)
-    assert "1 femora are in A alone and 0 in B alone" in said
+    assert "Femora in A alone: 1; in B alone: 0." in said
     assert "The kernel: B60 in A, B30 in B." in said
     assert "two femora of one person" in said
     assert "version" not in said

@@ -200,8 +200,8 @@ def test_facts_that_do_not_fit_are_told(results: Path, tmp_path: Path) -> None:
     path = tmp_path / "facts.csv"
     path.write_text("case_id,age\ng00,71\ng01,\nk9,50\n", encoding="utf-8")
     found = describe_cohort(results, facts=read_facts(path))
-    assert any("1 case(s) without a femur: k9" in remark for remark in found.remarks)
-    assert any("56 femora of 28 case(s) have no facts: g02" in one for one in found.remarks)
+    assert any("1 case without a femur: k9" in remark for remark in found.remarks)
+    assert any("Without facts: 56 femora of 28 cases: g02" in one for one in found.remarks)
     assert found.groups[0].numbers["age"].n == 2
     assert len(found.groups[0].femora) == 60
 

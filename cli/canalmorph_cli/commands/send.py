@@ -29,10 +29,10 @@ def send(
     running node sends them within a minute, another one after its next start.
     """
     check_parts("send", NETWORK_PARTS, NETWORK_EXTRA)
+    from canalmorph.model.counting import count_noun
     from canalmorph.network.configuration import read_configuration
     from canalmorph.network.owing import owe_cases
     from canalmorph_cli.console import make_console, write_line
-    from canalmorph_cli.words import count_noun
 
     with refuse_wrong_words():
         owed = owe_cases(read_configuration(configuration), cases or (), with_rejected=rejected)
