@@ -49,6 +49,8 @@ def may_be_porous(crop: CtVolume, rays: Rays, calibration: Calibration) -> bool:
     calibration : Calibration
         Density, blur, kernel and noise.
     """
+    if calibration.n_rays == 0:
+        return False  # the density is assumed, and a second reading by it means nothing
     some = rays.pick(SOME_RINGS, SOME_RAYS)
     marrow, _ = read_edges_mm(crop, some, calibration, TO_MARROW)
     dense, wall = read_edges_mm(crop, some, calibration, OF_DENSE)
