@@ -10,14 +10,12 @@ from dataclasses import dataclass, field, replace
 from canalmorph.advise.sides import caution_about_sides
 from canalmorph.errors import CanalMorphError
 from canalmorph.femur_errors import SideDroppedError
-from canalmorph.model.corrections import Correction, CorrectionKind, Unfit
+from canalmorph.model.corrections import CONFIRMED_MM, Correction, CorrectionKind, Unfit
 from canalmorph.model.femur import AlignedFemur, Side
 from canalmorph.model.results import CaseResult, FemurResult, Measurement, Refusal
 from canalmorph.pipeline import Settings, correct_femur, join_sides
 from canalmorph.version import VERSION
 
-#: An isthmus marked this near to the one that was found confirms it. [mm]
-CONFIRMED_MM = 0.05
 #: Measured femora that are kept; each shares most of its arrays with the others.
 MOST_KEPT = 16
 

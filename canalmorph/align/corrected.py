@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from canalmorph.align.femur import align_given, find_neck
 from canalmorph.align.frames import make_frame, make_scanner_frame
 from canalmorph.align.given import GivenLandmarks
-from canalmorph.align.isthmus import ISTHMUS_BELOW_MM
 from canalmorph.align.metal import keep_condyles, keep_neck, refuse_hidden_trochanter
 from canalmorph.align.repainted import repaint_outlines
 from canalmorph.align.settings import AlignSettings
@@ -30,7 +29,7 @@ from canalmorph.femur_errors import (
 from canalmorph.flags import Quality
 from canalmorph.geometry.lines import normalise
 from canalmorph.geometry.lumps import measure_distance_mm
-from canalmorph.model.corrections import Correction, CorrectionKind, Unfit
+from canalmorph.model.corrections import CONFIRMED_MM, Correction, CorrectionKind, Unfit
 from canalmorph.model.femur import (
     METAL_REACH_MM,
     AlignedFemur,
@@ -41,9 +40,8 @@ from canalmorph.model.femur import (
     NeckAxis,
     Plane,
 )
+from canalmorph.model.shaft import ISTHMUS_BELOW_MM
 
-#: A mark this near to what was found confirms it. [mm]
-CONFIRMED_MM = 0.05
 #: Standard uncertainty of a level that a person set: readers of the same flat top lie 0.5 to 0.8 mm
 #: apart on real surfaces, by the rule that they follow. [mm]
 HAND_LEVEL_U_MM = 1.0

@@ -51,12 +51,11 @@ from canalmorph.model.femur import (
     NeckAxis,
     Plane,
 )
+from canalmorph.model.shaft import AXIS_TOP_MM, LONG_AXIS_MM, SHORTEST_AXIS_MM
 
-#: The proximal shaft axis begins this far below the lesser trochanter, and where the shaft in
-#: view is short, this far, or nearer still but never above the last. [mm above it]
-AXIS_TOP_MM, AXIS_TOP_SHORT_MM, AXIS_TOP_LAST_MM = -50.0, -30.0, -15.0
-#: The axis has this much of the shaft at least. [mm]
-SHORTEST_AXIS_MM = 15.0
+#: Where the shaft in view is short, the proximal shaft axis begins here, or nearer still but never
+#: above the last. [mm above the lesser trochanter]
+AXIS_TOP_SHORT_MM, AXIS_TOP_LAST_MM = -30.0, -15.0
 #: Below this no isthmus lies: femora of 480 mm have theirs above. [mm]
 LOWEST_SECTION_MM = -190.0
 #: An axis down to an isthmus 110 mm below the lesser trochanter (113 mm in cadavers, from memory)
@@ -366,9 +365,9 @@ def _short_of_sections(cortex: Cortex, length_mm: float) -> CanalMorphError:
 
 def _axis_span_mm(isthmus: Isthmus) -> tuple[float, float]:
     """Return top and bottom level of the sections that the axis runs through [mm]."""
-    if isthmus.level_mm <= AXIS_TOP_MM - 25.0:
+    if isthmus.level_mm <= AXIS_TOP_MM - LONG_AXIS_MM:
         return AXIS_TOP_MM, isthmus.level_mm
-    bottom = min(isthmus.level_mm, max(isthmus.lowest_mm, AXIS_TOP_SHORT_MM - 25.0))
+    bottom = min(isthmus.level_mm, max(isthmus.lowest_mm, AXIS_TOP_SHORT_MM - LONG_AXIS_MM))
     return max(AXIS_TOP_SHORT_MM, bottom + SHORTEST_AXIS_MM), bottom
 
 
@@ -406,7 +405,9 @@ def _doubt_landmarks(trochanter: LesserTrochanter, isthmus: Isthmus) -> tuple[st
         warnings.append("lt_uncertain")
     if not isthmus.in_view:
         warnings.append("isthmus_not_in_view")
-    if top - bottom < 30.0 or (isthmus.lowest_mm > AXIS_TOP_MM - 25.0 and not isthmus.in_view):
+    if top - bottom < 30.0 or (
+        isthmus.lowest_mm > AXIS_TOP_MM - LONG_AXIS_MM and not isthmus.in_view
+    ):
         warnings.append("short_shaft_axis")
     return tuple(warnings)
 

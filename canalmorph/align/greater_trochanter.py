@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import FemurFrame, HeadSphere, TrochanterTip
-from canalmorph.model.volume import CtVolume
+from canalmorph.model.volume import NEVER_SCANNED_HU, CtVolume
 
 #: The box that holds the tip, in the femur's frame: medial, posterior. [mm]
 MEDIAL_MM, POSTERIOR_MM = (-52.0, 8.0), (-38.0, 48.0)
@@ -23,8 +23,8 @@ BONE_HU = 250.0
 #: Soft tissue above the tip, for the half maximum of its shell; and how far the shell's peak lies
 #: under the top at most. [HU, mm]
 SOFT_HU, PEAK_WITHIN_MM = 50.0, 3.0
-#: No patient's tip has air within so much: the field of view ends there. [mm, HU]
-BESIDE_MM, NEVER_SCANNED_HU = 5.0, -600.0
+#: No patient's tip has air within so much: the field of view ends there. [mm]
+BESIDE_MM = 5.0
 #: The tip is the mean of the surface this near to its highest point. [mm]
 CAP_MM = 1.0
 #: A half maximum on a thin shell lies outside its edge by about this, more in thick slices: its

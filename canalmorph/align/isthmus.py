@@ -8,9 +8,8 @@ from numpy.typing import NDArray
 from canalmorph.align.settings import AlignSettings
 from canalmorph.geometry.ridges import find_prominent_peaks
 from canalmorph.model.femur import FemurFrame, LesserTrochanter
+from canalmorph.model.shaft import ISTHMUS_BELOW_MM
 
-#: The isthmus lies below this level. [mm above the lesser trochanter]
-ISTHMUS_BELOW_MM = -40.0
 #: A narrow place stands out from its neighbours by this at least. [mm]
 CLEAR_MINIMUM_MM = 0.1
 

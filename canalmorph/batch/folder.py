@@ -12,6 +12,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+from canalmorph.export.tables import CODEBOOK_NAME
 from canalmorph.model.naming import name_by_hash
 from canalmorph.results_errors import (
     CaseKeyUnusableError,
@@ -31,8 +32,6 @@ LEDGER_NAME = "ledger.sqlite"
 LEDGER_NAMES = tuple(f"{LEDGER_NAME}{suffix}" for suffix in ("", "-wal", "-shm", "-journal"))
 #: A copy of the ledger in an earlier form.
 LEDGER_BACKUP_NAME = "ledger.form{form}.sqlite"
-#: Its presence tells that a folder holds results.
-CODEBOOK_NAME = "columns.csv"
 #: Random bytes of a new key: as many as the hash it keys.
 KEY_BYTES = 32
 #: A key shorter than this could be found by trying.

@@ -16,12 +16,13 @@ from canalmorph.batch.clinic import (
 )
 from canalmorph.batch.dicom_results import remake_dicom_results
 from canalmorph.batch.digest import RECORD_NAME
-from canalmorph.batch.folder import CODEBOOK_NAME, ResultsFolder, find_key, hold_results
+from canalmorph.batch.folder import ResultsFolder, find_key, hold_results
 from canalmorph.batch.reviews import open_reviews
 from canalmorph.batch.shown import find_corrected, hash_marks
 from canalmorph.correcting import CorrectedCase
 from canalmorph.errors import CanalMorphError
 from canalmorph.export.files import write_atomically
+from canalmorph.export.tables import CODEBOOK_NAME
 from canalmorph.model.corrections import Review
 from canalmorph.model.femur import Side
 from canalmorph.report.parts import SHEET_NAME

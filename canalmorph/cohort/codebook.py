@@ -10,10 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from canalmorph.export.tables import CODEBOOK_COLUMNS
+from canalmorph.export.tables import CODEBOOK_COLUMNS, CODEBOOK_NAME
 from canalmorph.results_errors import ResultsNoTablesError, TableUnreadableError
 
-CODEBOOK_NAME = "columns.csv"
 #: Columns of a point in patient space, by what stands before them.
 _POINT = re.compile(r"(?P<landmark>.+)_x_mm")
 #: What the columns of the table of landmarks are called and mean.

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from canalmorph.cohort.codebook import CODEBOOK_NAME, Codebook
+from canalmorph.cohort.codebook import Codebook
 from canalmorph.cohort.formats import TableFormat
 from canalmorph.cohort.selection import Selection
 from canalmorph.cohort.workbook import write_workbook
 from canalmorph.export.files import open_atomically
-from canalmorph.export.tables import CODEBOOK_COLUMNS, write_text
+from canalmorph.export.tables import CODEBOOK_COLUMNS, CODEBOOK_NAME, write_text
 from canalmorph.version import VERSION
 
 if TYPE_CHECKING:

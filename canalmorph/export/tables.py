@@ -42,6 +42,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "refusals.csv": REFUSAL_COLUMNS,
     "corrections.csv": CORRECTION_COLUMNS,
 }
+#: The table that explains the columns of all others.
+CODEBOOK_NAME = "columns.csv"
 #: The table that is there only where a case has the scanner's slices measured.
 AXIAL_TABLE = "axial.csv"
 #: A spreadsheet takes text that starts so for a formula; a plain number is none.
@@ -96,7 +98,7 @@ def write_case_lines(results_folder: Path, cases: Iterable[CaseLines]) -> None:
                     streams[name] = open_table(name, {AXIAL_TABLE: AXIAL_COLUMNS}[name])
                 streams[name].write(text.encode("utf-8"))
         with_axial = AXIAL_TABLE in streams
-        codebook = open_table("columns.csv", CODEBOOK_COLUMNS)
+        codebook = open_table(CODEBOOK_NAME, CODEBOOK_COLUMNS)
         for row in _make_codebook(with_axial=with_axial):
             codebook.write(_format_rows([row], CODEBOOK_COLUMNS).encode("utf-8"))
     if not with_axial:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.indices.gap_reasons import explain_gap
-from canalmorph.indices.isthmus import ISTHMUS_BELOW_MM, Narrowest, find_narrowest
+from canalmorph.indices.isthmus import Narrowest, find_narrowest
 from canalmorph.indices.planes import (
     ROTATION_CHANGE,
     compute_isthmus_height,
@@ -21,6 +21,7 @@ from canalmorph.model.certainty import is_too_uncertain
 from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.columns import FEMUR_COLUMNS
 from canalmorph.model.results import CanalIndices, CanalProfile, Measurement
+from canalmorph.model.shaft import ISTHMUS_BELOW_MM
 from canalmorph.published import (
     CORTICAL_INDEX_LEVEL_MM,
     FLARE_LEVEL_MM,

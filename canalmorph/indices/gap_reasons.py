@@ -4,10 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
-from canalmorph.indices.isthmus import ISTHMUS_ABOVE_MM, ISTHMUS_BELOW_MM
 from canalmorph.indices.widths import NEAR_MM
 from canalmorph.model.column import NAMED_LEVELS_MM
 from canalmorph.model.results import CanalProfile
+from canalmorph.model.shaft import ISTHMUS_ABOVE_MM, ISTHMUS_BELOW_MM
 from canalmorph.published import (
     FLARE_LEVEL_MM,
     METAPHYSEAL_LEVEL_MM,

@@ -6,10 +6,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-#: The isthmus lies below this. [mm above the lesser trochanter]
-ISTHMUS_BELOW_MM = -40.0
-#: And above this: below lies the flare of the knee. [mm above the lesser trochanter]
-ISTHMUS_ABOVE_MM = -190.0
+from canalmorph.model.shaft import ISTHMUS_ABOVE_MM, ISTHMUS_BELOW_MM
+
 #: Reach to each side of the local quartics that smooth the profile: a canal widens by a tenth of a
 #: millimetre in 10 mm, five times the noise of one section, and not as much above as below. [mm]
 SMOOTHED_MM, SMOOTHED_ORDER = 18.0, 4

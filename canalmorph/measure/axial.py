@@ -9,17 +9,13 @@ from numpy.typing import NDArray
 
 from canalmorph.geometry.lines import normalise
 from canalmorph.geometry.outlines import find_area
+from canalmorph.measure.bow import LOCAL_AXIS_MM, MIDDLE_U_MM
 from canalmorph.measure.section import LARGEST_GAP_SHARE
 from canalmorph.measure.settings import MeasureSettings
 from canalmorph.measure.stack import measure_sections
 from canalmorph.model.femur import AlignedFemur, FemurFrame, Plane, Side
 from canalmorph.model.results import AxialProfile
 from canalmorph.model.volume import CtVolume
-
-#: The canal's local axis is taken over this much to each side. [mm]
-LOCAL_AXIS_MM = 10.0
-#: Standard uncertainty of a section's middle across the canal; a first value. [mm]
-MIDDLE_U_MM = 0.05
 
 
 def measure_axial(aligned: AlignedFemur, settings: MeasureSettings) -> AxialProfile:

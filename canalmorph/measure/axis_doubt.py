@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-#: The axis begins here and, in a shaft long enough, ends at the isthmus below that. [mm]
-AXIS_TOP_MM, ISTHMUS_BELOW_MM, ISTHMUS_ABOVE_MM = -50.0, -75.0, -190.0
+from canalmorph.model.shaft import AXIS_TOP_MM, ISTHMUS_ABOVE_MM, LONG_AXIS_MM
+
 #: Standard uncertainty of a centre across the canal; centres err together over this length. [mm]
 CENTRE_U_MM, TOGETHER_MM = 0.03, 25.0
 #: The isthmus' level is no surer than this. [mm]
@@ -67,7 +67,7 @@ def find_axis_doubt(
     """
     levels = centres_mm[:, 2]
     sought = np.isfinite(widths_mm) & np.isfinite(centres_mm).all(axis=1)
-    sought &= (levels <= ISTHMUS_BELOW_MM) & (levels >= ISTHMUS_ABOVE_MM)
+    sought &= (levels <= AXIS_TOP_MM - LONG_AXIS_MM) & (levels >= ISTHMUS_ABOVE_MM)
     if sought.sum() < 5:
         return _state_plainly(axis_u_deg)
     narrowest = int(np.argmin(np.where(sought, widths_mm, np.inf)))

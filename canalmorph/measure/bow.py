@@ -20,8 +20,9 @@ BOW_LENGTH_MM = 100.0
 #: A radius known worse than this share is none: the shaft is too short, too straight, or bent
 #: elsewhere than in a circle.
 LARGEST_SHARE = 0.25
-#: The canal's local axis is that of its centres over this much to each side. [mm]
-LOCAL_MM = 10.0
+#: The canal's local axis is that of its centres over this much to each side, and each of two
+#: single centres has this standard uncertainty across the canal. [mm]
+LOCAL_AXIS_MM, MIDDLE_U_MM = 10.0, 0.05
 #: Sections are this far from a named level at most. [mm]
 NEAR_MM = 0.6
 
@@ -186,19 +187,23 @@ def _fit_local(
     centres: NDArray[np.float64], level_mm: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float] | None:
     """Return place and slope of the line through the centres about a level, and the slope's u."""
-    near = np.abs(centres[:, 2] - level_mm) <= LOCAL_MM + NEAR_MM
+    near = np.abs(centres[:, 2] - level_mm) <= LOCAL_AXIS_MM + NEAR_MM
     near &= np.isfinite(centres).all(axis=1)
     away = centres[near, 2] - level_mm
-    if near.sum() < 6 or away.min() > NEAR_MM - LOCAL_MM or away.max() < LOCAL_MM - NEAR_MM:
+    if (
+        near.sum() < 6
+        or away.min() > NEAR_MM - LOCAL_AXIS_MM
+        or away.max() < LOCAL_AXIS_MM - NEAR_MM
+    ):
         return None
     fitted = np.polyfit(away, centres[near, :2], 2)
-    return fitted[2], fitted[1], CENTRE_U_MM / LOCAL_MM * np.sqrt(1.5)
+    return fitted[2], fitted[1], CENTRE_U_MM / LOCAL_AXIS_MM * np.sqrt(1.5)
 
 
 def _explain_absence(lowest: float, level_mm: float) -> str:
-    if lowest > level_mm - LOCAL_MM:
+    if lowest > level_mm - LOCAL_AXIS_MM:
         return (
             f"The scan shows the shaft down to {lowest:.0f} mm from the lesser trochanter; "
-            f"{level_mm - LOCAL_MM:.0f} mm is needed."
+            f"{level_mm - LOCAL_AXIS_MM:.0f} mm is needed."
         )
     return f"The canal is not known all around near LT{level_mm:+.0f}."

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
-from canalmorph.measure.bow import find_centres
+from canalmorph.measure.bow import LOCAL_AXIS_MM, MIDDLE_U_MM, find_centres
 from canalmorph.measure.facts import gather_facts
 from canalmorph.measure.metal import explain_metal
 from canalmorph.measure.proximal import find_proximal_warnings
@@ -18,8 +18,6 @@ from canalmorph.model.results import CanalProfile
 #: Standard uncertainty of a plane that a person turned on a section: 1 mm at the end of a line of
 #: 30 mm. [deg]
 HAND_PLANE_U_DEG = 2.0
-#: The canal's local axis is taken over this much to each side. [mm]
-LOCAL_AXIS_MM = 10.0
 
 
 def measure_canal(
@@ -129,7 +127,7 @@ def _local_tilt(
         run = centroids[above] - centroids[below]
         if np.isfinite(run).all():
             tilt[row] = np.degrees(np.arctan2(np.hypot(run[0], run[1]), run[2]))
-            u[row] = np.degrees(0.05 * np.sqrt(2.0) / run[2])
+            u[row] = np.degrees(MIDDLE_U_MM * np.sqrt(2.0) / run[2])
     return tilt, u
 
 

@@ -18,7 +18,12 @@ from canalmorph.geometry.lumps import measure_distance_mm
 from canalmorph.geometry.outlines import find_inside
 from canalmorph.geometry.sampling import sample_points, sample_rays
 from canalmorph.geometry.tubes import cut_tube
-from canalmorph.model.femur import METAL_REACH_MM, AlignedFemur, Calibration
+from canalmorph.model.femur import (
+    ENHANCEMENT_WIDTH,
+    METAL_REACH_MM,
+    AlignedFemur,
+    Calibration,
+)
 from canalmorph.model.results import Measurement
 
 #: The metaphysis: the canal between these levels. [mm]
@@ -37,8 +42,6 @@ CELL_MM = 4.0
 EDGE_U_MM = 0.5
 #: Standard uncertainty of the narrowest section's place along the neck. [mm]
 NECK_PLACE_U_MM = 2.0
-#: Blur of a sharp kernel's edge enhancement over its own, as the calibration has it.
-ENHANCEMENT_WIDTH = 2.5
 #: The neck's wall is where the CT, outwards, first exceeds the middle by this. [HU]
 NECK_WALL_HU = 300.0
 #: Rays in the neck: how far they go, their step, how many. [mm]

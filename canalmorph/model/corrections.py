@@ -14,6 +14,8 @@ from typing import Any
 from canalmorph.model.femur import Plane, Side
 
 Point = tuple[float, float, float]
+#: A mark this near to what was found confirms it. [mm]
+CONFIRMED_MM = 0.05
 
 
 class CorrectionKind(StrEnum):

@@ -135,6 +135,10 @@ class Femur:
     warnings: tuple[str, ...] = ()
 
 
+#: The blur of a kernel's edge enhancement is this many times the kernel's own.
+ENHANCEMENT_WIDTH = 2.5
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
     """What the scan itself tells of cortical density, blur and noise.

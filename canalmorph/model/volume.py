@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 
 from canalmorph.errors import CanalMorphError
 
+#: Bone never borders on air: where it seems to, the field of view ended there. [HU]
+NEVER_SCANNED_HU = -600.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PatientFacts:

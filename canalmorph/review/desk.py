@@ -16,7 +16,7 @@ from pathlib import Path
 
 from canalmorph.batch.clinic import CLINIC_NAME, CaseClinic, read_clinic
 from canalmorph.batch.digest import RECORD_NAME
-from canalmorph.batch.folder import CODEBOOK_NAME, ResultsFolder, find_key, hold_results
+from canalmorph.batch.folder import ResultsFolder, find_key, hold_results
 from canalmorph.batch.ledger import open_ledger
 from canalmorph.batch.listing import write_cohort_page
 from canalmorph.batch.mishaps import name_place
@@ -34,6 +34,7 @@ from canalmorph.batch.tables import Tables
 from canalmorph.correcting import CorrectedCase, MeasuredSides, correct_case, place_bases
 from canalmorph.export.record import read_record
 from canalmorph.export.surfaces import SURFACES_NAME, read_surfaces
+from canalmorph.export.tables import CODEBOOK_NAME
 from canalmorph.model.corrections import Correction, Review, Unfit
 from canalmorph.model.femur import AlignedFemur
 from canalmorph.model.results import CaseResult

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.model.femur import Calibration
+from canalmorph.model.femur import ENHANCEMENT_WIDTH, Calibration
 from canalmorph.model.volume import CtVolume
 from canalmorph.segment.blur import (
     declare_through_plane_blur_mm,
@@ -46,10 +46,8 @@ PRIOR_BLUR_MM, PRIOR_BLUR_U_MM = 0.6, 0.12
 ENHANCEMENT_FROM_MM = 2.5
 #: Unknown enhancement is uncertain by this.
 PRIOR_ENHANCEMENT_U = 0.1
-#: Strengths of edge enhancement that are tried; the blur of the enhancement is this many times
-#: the kernel's own; weaker ones than the last are noise.
+#: Strengths of edge enhancement that are tried; weaker ones than the last are noise.
 ENHANCEMENTS = (0.0, 0.15, 0.3, 0.45)
-ENHANCEMENT_WIDTH = 2.5
 LEAST_ENHANCEMENT = 0.02
 #: The blur across slices as the file declares it is uncertain by this share: files tell neither the
 #: slices' profile nor the focus.

@@ -10,11 +10,10 @@ from canalmorph.flags import Quality
 from canalmorph.geometry.lumps import measure_distance_mm
 from canalmorph.geometry.sampling import sample_points
 from canalmorph.model.femur import METAL_REACH_MM, Calibration, Cortex, Femur, HeadSphere
-from canalmorph.model.volume import SliceGap, find_covered
+from canalmorph.model.volume import NEVER_SCANNED_HU, SliceGap, find_covered
 from canalmorph.segment.blur import slice_axis, slice_direction
 from canalmorph.segment.calibration import WallRays, calibrate
 from canalmorph.segment.edges import (
-    NEVER_SCANNED_HU,
     RAY_IN_MM,
     RAY_STEP_MM,
     Rays,

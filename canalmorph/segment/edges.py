@@ -6,15 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.geometry.sampling import sample_rays
-from canalmorph.model.femur import Calibration
-from canalmorph.model.volume import CtVolume
+from canalmorph.model.femur import ENHANCEMENT_WIDTH, Calibration
+from canalmorph.model.volume import NEVER_SCANNED_HU, CtVolume
 from canalmorph.segment.blur import (
     blur_along_rays_mm,
     find_ripple_mm,
     slice_direction,
     wide_direction,
 )
-from canalmorph.segment.calibration import ENHANCEMENT_WIDTH, NOISE_INFLATION
+from canalmorph.segment.calibration import NOISE_INFLATION
 from canalmorph.segment.settings import SegmentSettings
 from canalmorph.segment.surface import smooth_surface
 from canalmorph.segment.unblur import undo_blur
@@ -34,8 +34,6 @@ RAY_IN_MM, RAY_OUT_MM, RAY_STEP_MM = 27.0, 5.0, 0.25
 LARGEST_RESIDUAL = 0.15
 #: A fitted edge this far from the surface it was looked for at is another edge. [mm]
 LARGEST_MOVE_MM = 3.0
-#: Bone never borders on air: where it seems to, the field of view ended there. [HU]
-NEVER_SCANNED_HU = -600.0
 #: Samples 0.25 mm apart share their noise: covariances of single rays are too small by this factor.
 CORRELATION = 3.0
 #: What a point keeps, after smoothing over the settings' window, of the scatter that was smoothed

@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 
 from canalmorph.geometry.lines import spread_directions
 from canalmorph.geometry.sampling import sample_rays
-from canalmorph.model.femur import Calibration, Femur, HeadSphere
+from canalmorph.model.femur import ENHANCEMENT_WIDTH, Calibration, Femur, HeadSphere
 from canalmorph.model.volume import SliceGap, find_covered
 from canalmorph.segment.blur import blur_along_rays_mm
-from canalmorph.segment.calibration import ENHANCEMENT_WIDTH
 from canalmorph.segment.head_edges import HeadEdges, fit_head_edges
 
 #: Rays over the sphere, about so many; they begin this far inside and step this much. [mm]

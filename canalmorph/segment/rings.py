@@ -11,13 +11,12 @@ from canalmorph.femur_errors import ShaftTooShortError
 from canalmorph.geometry.lines import fit_line, normalise, perpendicular_axes
 from canalmorph.geometry.sampling import sample_planes
 from canalmorph.model.femur import Femur, HeadSphere
+from canalmorph.model.shaft import SHORTEST_AXIS_MM
 from canalmorph.segment.settings import SegmentSettings
 
 #: The rough axis runs through sections this far below the head's centre, which is below the
 #: flare of the lesser trochanter. [mm]
 AXIS_BELOW_HEAD_MM = (75.0, 210.0)
-#: Where less than this of the shaft is in view below the lesser trochanter, nothing is measured.
-SHORTEST_AXIS_MM = 15.0
 #: Without a head, rings reach this far above the uppermost round section. [mm]
 ABOVE_SHAFT_MM = 25.0
 #: Half edge and pixel of the coarse sections; on the shaft half the edge holds the bone. [mm]

@@ -16,12 +16,11 @@ from scipy import ndimage
 from skimage.measure import find_contours
 
 from canalmorph.geometry.sampling import sample_rays
-from canalmorph.model.femur import Calibration
+from canalmorph.model.femur import ENHANCEMENT_WIDTH, Calibration
 from canalmorph.model.volume import CtVolume
 from canalmorph.read.scans import read_scans
 from canalmorph.segment.blur import blur_along_rays_mm
 from canalmorph.segment.calibration import (
-    ENHANCEMENT_WIDTH,
     NOISE_INFLATION,
     WallRays,
     calibrate,

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from canalmorph.model.femur import ENHANCEMENT_WIDTH
 from canalmorph.model.volume import CtVolume, ScanFacts
 from canalmorph.segment.blur import declare_through_plane_blur_mm
 from canalmorph.segment.calibration import (
-    ENHANCEMENT_WIDTH,
     WallRays,
     calibrate,
 )
