@@ -382,6 +382,7 @@ def _next_frame(
     levels = sections.levels_mm
     top, bottom = _axis_span_mm(isthmus)
     part = sections.centroids_lps_mm[(levels <= top) & (levels >= bottom)]
+    # Whole sections lie 1 mm apart: of the shortest axis four in five must be known.
     if top > AXIS_TOP_LAST_MM or len(part) < 0.8 * SHORTEST_AXIS_MM:
         raise _short_of_sections(cortex, max(0.0, -bottom))
     point, proximal = fit_line(part)

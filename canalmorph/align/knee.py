@@ -30,14 +30,11 @@ class DistalFemur:
     ----------
     points_lps_mm : (n, 3) float array
         Centres of its blocks. [mm]
-    block_mm : (3,) float array
-        Edges of a block along k, j, i. [mm]
     ends_in_view : bool
         False where the bone runs out of the scan or into the next bone.
     """
 
     points_lps_mm: NDArray[np.float64]
-    block_mm: NDArray[np.float64]
     ends_in_view: bool
 
 
@@ -78,7 +75,7 @@ def find_distal_femur(knee: KneeView, side: Side) -> DistalFemur | None:
         whole, ends = _cut_at_waist(whole)
     index = np.argwhere(whole)
     points = (np.c_[index, np.ones(len(index))] @ affine.T)[:, :3]
-    return DistalFemur(points_lps_mm=points, block_mm=spacing, ends_in_view=ends)
+    return DistalFemur(points_lps_mm=points, ends_in_view=ends)
 
 
 def _count_from_lateral(

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.flags import Quality
-from canalmorph.geometry.outlines import find_inside
+from canalmorph.geometry.outlines import find_distances, find_inside
 from canalmorph.model.corrections import Correction, CorrectionKind, Unfit
 from canalmorph.model.femur import Cortex, FemurFrame
 
@@ -17,6 +17,8 @@ HOLDS_MM = 1.2
 JOINED_MM = 10.0
 #: Rings lie oblique to sections by up to so much at the bone's surface. [mm]
 TILT_MM = 8.0
+#: A canal's outline may reach so far out of the bone's, as hands err, and no farther. [mm]
+OUTSIDE_MM = 1.0
 #: Standard uncertainty of a point that a person drew, across the outline: half a pixel of usual
 #: CT, and as much again for where one sees the edge. [mm]
 HAND_EDGE_U_MM = 0.5
@@ -68,6 +70,11 @@ def _find_fault(cortex: Cortex, frame: FemurFrame, mark: Correction) -> str:
     known = np.isfinite(rings).all(axis=1)
     if known.sum() > 8 and np.linalg.norm(rings[known, :2].mean(axis=0) - middle[0]) > 15.0:
         return "It lies beside the femur."
+    if mark.kind is CorrectionKind.CANAL_OUTLINE and known.sum() > 8:
+        bone = rings[known, :2]
+        outside = points[~find_inside(points[:, :2], bone), :2]
+        if len(outside) and find_distances(outside, bone).max() > OUTSIDE_MM:
+            return "The canal's outline reaches out of the bone."
     return ""
 
 

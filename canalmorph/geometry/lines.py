@@ -46,15 +46,6 @@ def fit_sphere(points_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], flo
     return solution[:3] + offset, float(np.sqrt(solution[3] + solution[:3] @ solution[:3]))
 
 
-def fit_circle(points_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-    """Return centre (2,) and radius of the algebraic least-squares circle through points [mm]."""
-    offset = points_mm.mean(0)
-    local = points_mm - offset
-    matrix = np.c_[2 * local, np.ones(len(local))]
-    solution = np.linalg.lstsq(matrix, (local**2).sum(1), rcond=None)[0]
-    return solution[:2] + offset, float(np.sqrt(solution[2] + solution[:2] @ solution[:2]))
-
-
 def spread_directions(n: int) -> NDArray[np.float64]:
     """Return `n` unit vectors spread evenly over the sphere (a Fibonacci lattice), (n, 3)."""
     number = np.arange(n) + 0.5
@@ -63,6 +54,16 @@ def spread_directions(n: int) -> NDArray[np.float64]:
     return np.stack(
         [np.cos(azimuth) * np.sin(polar), np.sin(azimuth) * np.sin(polar), np.cos(polar)], axis=1
     )
+
+
+def spread_to_both_sides(n: int) -> NDArray[np.float64]:
+    """Return unit vectors whose mirror images in x are among them, so that sides are alike.
+
+    About `n` of them, spread as by `spread_directions`, (about n, 3).
+    """
+    lattice = spread_directions(n)
+    half = lattice[lattice[:, 0] > 0]
+    return np.concatenate([half, half * [-1.0, 1.0, 1.0]])
 
 
 def perpendicular_axes(

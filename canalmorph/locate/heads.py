@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from canalmorph.geometry.grids import average_blocks, crop_grid
-from canalmorph.geometry.lines import fit_sphere, spread_directions
+from canalmorph.geometry.lines import fit_sphere, spread_to_both_sides
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import HeadSphere
 from canalmorph.threads import map_in_threads
@@ -133,7 +133,7 @@ def refine_sphere(
     n_rays: int = N_RAYS,
 ) -> HeadSphere | None:
     """Return the sphere on the falling edges around a first centre, or None where there is none."""
-    directions = _spread_evenly_to_both_sides(n_rays)
+    directions = spread_to_both_sides(n_rays)
     centre = np.asarray(centre_lps_mm, dtype=np.float64)
     positions, strengths = _falling_edges(voxels, index_to_lps_mm, centre, directions)
     first_radius = _commonest_radius(positions, strengths, radius_mm)
@@ -162,13 +162,6 @@ def refine_sphere(
         radius_u_mm=float(np.hypot(u_mm, RADIUS_BIAS_U_MM)),
         inlier_share=float(inliers.mean()),
     )
-
-
-def _spread_evenly_to_both_sides(n: int) -> NDArray[np.float64]:
-    """Return unit vectors whose mirror images in x are among them, so that sides are alike."""
-    lattice = spread_directions(n)
-    half = lattice[lattice[:, 0] > 0]
-    return np.concatenate([half, half * [-1.0, 1.0, 1.0]])
 
 
 def _falling_edges(

@@ -23,15 +23,12 @@ class Chain:
 
     Attributes
     ----------
-    slices : (n,) int array
-        Index of each section on the coarse grid.
     centres_lps_mm : (n, 3) float array
         Centres of the filled sections. [mm]
     areas_mm2 : (n,) float array
         Filled areas. [mm2]
     """
 
-    slices: NDArray[np.int64]
     centres_lps_mm: NDArray[np.float64]
     areas_mm2: NDArray[np.float64]
 
@@ -120,7 +117,6 @@ def _chain_from(
     table = np.array(entries)
     index = np.c_[table[:, :3], np.ones(len(table))]
     return Chain(
-        slices=table[:, 0].astype(np.int64),
         centres_lps_mm=(index @ index_to_lps_mm.T)[:, :3],
         areas_mm2=table[:, 3],
     )

@@ -7,9 +7,9 @@ from canalmorph.model.femur import AlignedFemur, HeadSphere, NeckAxis
 from canalmorph.model.results import Measurement
 from canalmorph.published import NECK_AXES_APART_DEG
 
-#: Uncertainty of the lesser trochanter's apex across the shaft, each way; the second where
 #: An axis down to an isthmus that is not in view turns about its middle, so far below level 0. [mm]
 SHORT_AXIS_BELOW_MM = 55.0
+#: Uncertainty of the lesser trochanter's apex across the shaft, each way; the second where
 #: shaft or head is not in view, so that it was looked for in rougher directions. [mm]
 APEX_ACROSS_U_MM, ROUGH_ACROSS_U_MM = 0.3, 1.2
 #: A head whose centre is known to no better than this is flagged. [mm]

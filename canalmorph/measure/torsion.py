@@ -41,7 +41,9 @@ def measure_knee(aligned: AlignedFemur, *, plane_u_deg: float) -> dict[str, Meas
         )
     middle = _find_knee_centre(condyles)
     if middle is not None:
-        facts |= _measure_mechanical(aligned, condyles, head.centre_lps_mm - middle)
+        facts |= _measure_mechanical(
+            aligned, condyles, head.centre_lps_mm - middle, head.centre_u_mm
+        )
     return facts
 
 
@@ -123,14 +125,14 @@ def _find_knee_centre(condyles: Condyles) -> NDArray[np.float64] | None:
 
 
 def _measure_mechanical(
-    aligned: AlignedFemur, condyles: Condyles, arm: NDArray[np.float64]
+    aligned: AlignedFemur, condyles: Condyles, arm: NDArray[np.float64], head_u_mm: float
 ) -> dict[str, Measurement]:
     """Return length and tilt of the line from the knee's centre to the head's, `arm`."""
     length = float(np.linalg.norm(arm))
     aside, up = float(arm @ condyles.medial), float(arm @ aligned.frame.proximal)
-    u_ends = condyles.epicondyle_u_mm / np.sqrt(2.0)
+    u_ends = float(np.hypot(condyles.epicondyle_u_mm / np.sqrt(2.0), head_u_mm))
     return {
-        "mechanical_axis_length_mm": Measurement(value=length, u=float(np.hypot(u_ends, 0.3))),
+        "mechanical_axis_length_mm": Measurement(value=length, u=u_ends),
         "mechanical_anatomical_angle_deg": Measurement(
             value=float(np.degrees(np.arctan2(aside, up))),
             u=float(np.hypot(aligned.axis_u_deg, np.degrees(u_ends / length))),

@@ -200,9 +200,9 @@ def _read_patient(opener: FileOpener, header: SliceHeader) -> tuple[PatientFacts
 
 def _age_years(age: str, born: str, scanned: str) -> float | None:
     units = {"Y": 1.0, "M": 1 / 12, "W": 7 / 365.25, "D": 1 / 365.25}
-    if len(age) == 4 and age[:3].isdigit() and age[3] in units:
+    if len(age) == 4 and age[:3].isdecimal() and age[3] in units:
         return int(age[:3]) * units[age[3]]
-    if len(born) == 8 and len(scanned) == 8 and (born + scanned).isdigit():
+    if len(born) == 8 and len(scanned) == 8 and (born + scanned).isdecimal():
         years = int(scanned[:4]) - int(born[:4]) - (scanned[4:] < born[4:])
         return float(years) if 0 <= years < 130 else None
     return None

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from canalmorph.geometry.lines import spread_directions
+from canalmorph.geometry.lines import spread_directions, spread_to_both_sides
 from canalmorph.geometry.sampling import sample_rays
 from canalmorph.model.femur import ENHANCEMENT_WIDTH, Calibration, Femur, HeadSphere
 from canalmorph.model.volume import SliceGap, find_covered
@@ -172,7 +172,7 @@ def _settle(
     rounds: int = MOST_ROUNDS,
 ) -> tuple[HeadSphere, HeadEdges] | None:
     """Return sphere and edges, the rays drawn anew from each sphere's centre."""
-    directions = _spread_to_both_sides(N_RAYS)
+    directions = spread_to_both_sides(N_RAYS)
     blur = blur_along_rays_mm(calibration, directions, directions, femur.crop)
     centre, radius = first.centre_lps_mm, first.radius_mm
     for _ in range(rounds):
@@ -225,13 +225,6 @@ def _widen_by_shape(
         centre_u_mm=float(np.hypot(sphere.centre_u_mm, moved)),
         radius_u_mm=float(np.hypot(sphere.radius_u_mm, radius - sphere.radius_mm)),
     )
-
-
-def _spread_to_both_sides(n: int) -> NDArray[np.float64]:
-    """Return unit vectors whose mirror images in x are among them, so that sides are alike."""
-    lattice = spread_directions(n)
-    half = lattice[lattice[:, 0] > 0]
-    return np.concatenate([half, half * [-1.0, 1.0, 1.0]])
 
 
 def _fit_robustly(

@@ -22,9 +22,9 @@ X_IN, X_OUT, X_SOCKET, Y_IN, Y_SHELL, Y_GAP, Y_SOCKET = range(7)
 SOCKET_MM, LEAST_RISE_HU_PER_MM = (0.4, 8.0), 90.0
 #: Samples this far from the edges take part: inwards, outwards, and past the socket's edge. [mm]
 INSIDE_MM, OUTSIDE_MM, PAST_SOCKET_MM = 4.0, 2.5, 0.5
-#: Start and spread of the shell's thickness, and density of what lies between head and socket
+#: Start of the shell's thickness, and density of what lies between head and socket
 #: (cartilage, fluid, muscle) with its spread where the socket hides it. [mm, HU]
-SHELL_MM, SHELL_U_MM, GAP_HU, GAP_U_HU = 1.3, 0.8, 80.0, 50.0
+SHELL_MM, GAP_HU, GAP_U_HU = 1.3, 80.0, 50.0
 #: How far a ray's shell may differ from the density that is given. [HU]
 SHELL_PRIOR_U_HU = 60.0
 #: Cancellous bone beside the shell is uneven by this. [HU]
@@ -55,15 +55,12 @@ class HeadEdges:
     fused : (n,) bool array
         Rays on which head and socket could not be told apart. Those that met bone behind an edge
         have that edge all the same: it may be the head's.
-    gone : (n,) bool array
-        Rays that met the socket alone, with soft parts before it: the head is not there.
     """
 
     edge_mm: NDArray[np.float64]
     u_mm: NDArray[np.float64]
     gap_mm: NDArray[np.float64]
     fused: NDArray[np.bool_]
-    gone: NDArray[np.bool_]
 
 
 def fit_head_edges(
@@ -120,7 +117,6 @@ def fit_head_edges(
         u_mm=np.where(good, u, np.nan),
         gap_mm=gap,
         fused=fused | one_wall,
-        gone=socket_alone,
     )
 
 

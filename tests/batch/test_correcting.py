@@ -375,11 +375,14 @@ UNFIT = {
         *(point + np.array([80.0, 0.0, 0.0]) for point in draw_circle(desk, -80.0, 6.0)),
         place="x",
     ),
+    "drawn around the bone": lambda desk: desk.mark(
+        KIND.CANAL_OUTLINE, *draw_circle(desk, -80.0, 25.0), place="x"
+    ),
 }
 
 
-#: Each is measured whole; the first two and the last tell of the rest.
-QUICK = ("above the femur", "isthmus in the hip", "drawn elsewhere")
+#: Each is measured whole; the first two and the last two tell of the rest.
+QUICK = ("above the femur", "isthmus in the hip", "drawn elsewhere", "drawn around the bone")
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import zipfile
 
 import numpy as np
 import pytest
+from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian
 
@@ -23,6 +24,17 @@ def test_clean_series_is_p(bench):
     assert volume.patient.name == "Doe^Jo"
     # 2 January 1950 to 1 January 2020: one day short of 70.
     assert volume.patient.age_years == 69
+
+
+@pytest.mark.parametrize(("stated", "years"), [("062Y", 62), ("018M", 1.5), ("0\xb2\xb2Y", 69)])
+def test_an_age_is_as_stated_else_from_the_dates(bench, stated, years):
+    """Raised twos are digits to Python, but no number."""
+    datasets = bench.phantom.datasets()
+    for ds in datasets:
+        ds.SpecificCharacterSet = "ISO_IR 100"
+        ds.add(DataElement("PatientAge", "LO", stated))
+    bench.write(datasets)
+    assert bench.read().patient.age_years == years
 
 
 def test_a1_uneven_spacing_is_refused(bench):
