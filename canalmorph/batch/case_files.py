@@ -27,6 +27,7 @@ from canalmorph.report.parts import PAGE_NAME, SHEET_NAME, list_missing_parts
 from canalmorph.report.picture_file import PICTURES_NAME, write_pictures
 from canalmorph.report.pictures import FemurPictures, take_all_pictures
 from canalmorph.results_errors import ResultsNotWritableError
+from canalmorph.threads import map_in_threads
 
 #: Cases are measured without the extra that draws their pages, too.
 if not list_missing_parts():
@@ -89,13 +90,20 @@ def write_case(
     unfinished = folder.cases / f"{UNFINISHED_PREFIX}{case.case_id}-{secrets.token_hex(4)}"
     try:
         unfinished.mkdir()
-        write_masks(unfinished / "masks.nii.gz", volume, aligned)
-        write_surfaces(unfinished / SURFACES_NAME, aligned)
-        pictures = take_all_pictures(case.femora, aligned)
-        write_pictures(unfinished / PICTURES_NAME, pictures)
         write_clinic(unfinished / CLINIC_NAME, clinic)
-        if not list_missing_parts():
-            write_reports(unfinished, case, pictures, clinic)
+        pictures = take_all_pictures(case.femora, aligned)
+
+        def write_what_was_measured() -> None:
+            write_masks(unfinished / "masks.nii.gz", volume, aligned)
+            write_surfaces(unfinished / SURFACES_NAME, aligned)
+
+        def write_what_is_read() -> None:
+            write_pictures(unfinished / PICTURES_NAME, pictures)
+            if not list_missing_parts():
+                write_reports(unfinished, case, pictures, clinic)
+
+        # Packing lets go of the interpreter, which drawing needs.
+        map_in_threads(lambda write: write(), (write_what_was_measured, write_what_is_read))
         if sources:
             _write_dicom(unfinished, measurement, volume, folder, sources, clinic.deidentified)
         # Names of files are hidden already, by a keyed hash, where they are to be hidden.
