@@ -19,6 +19,7 @@ from canalmorph.errors import (
     RepeatedPositionsError,
     TooFewSlicesError,
 )
+from canalmorph.model.counting import count_noun
 from canalmorph.read.grid import heights_mm
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.slices import SliceHeader
@@ -245,7 +246,8 @@ def _refuse_short(part: Sequence[SliceHeader], n_times: int, settings: ReadSetti
     n_places = -(-len(part) // n_times)
     error = TooFewSlicesError(
         file=part[0].entry.name,
-        detail=f"The series' {len(part)} slices lie at {n_places} place(s), several at each; "
+        detail=f"The series' {len(part)} slices lie at {count_noun(n_places, 'place')}, several "
+        f"at each; "
         f"{settings.min_slices} places are needed.",
     )
     return _group(part, error=error)

@@ -16,6 +16,7 @@ from canalmorph.errors import (
     TruncatedFileError,
     UnsupportedPixelsError,
 )
+from canalmorph.model.counting import count_noun
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.slices import (
     DEFLATED,
@@ -97,7 +98,8 @@ def _read_layout(dataset: FileDataset, entry: FileEntry, offset: int, bare: bool
         raise UnsupportedPixelsError(
             file=file,
             tag=tag_label("BitsStored"),
-            detail=f"{samples} sample(s) of {stored} bits in {allocated}, high bit {high}.",
+            detail=f"{count_noun(samples, 'sample')} of {stored} bits in {allocated}, "
+            f"high bit {high}.",
         )
     if signed not in (0, 1):
         raise MalformedTagError(

@@ -204,4 +204,6 @@ def _check_parts(scale: _Scale, source: str) -> None:
     if not -200 <= scale.soft_mode_hu <= 200 or scale.soft < 0.05 * scale.tissue:
         raise wrong("No soft tissue lies near 0.")
     if scale.bone * scale.n < 10:
-        raise NoBoneError(file=source, detail="No voxel of the sample reaches 300 HU.")
+        raise NoBoneError(
+            file=source, detail="Next to nothing in the scan reaches 300 HU, as bone does."
+        )

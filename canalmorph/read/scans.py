@@ -15,6 +15,7 @@ from canalmorph.errors import (
     ReadError,
     TruncatedFileError,
 )
+from canalmorph.model.counting import count_noun
 from canalmorph.model.volume import CtVolume
 from canalmorph.quiet import keep_libraries_quiet
 from canalmorph.read.choice import choose_series
@@ -216,7 +217,7 @@ def _describe_junk(name: str, junk: list[FileEntry]) -> SeriesFound:
         file_format="other",
         status="left_out",
         code="not-an-image",
-        message=f"{len(junk)} file(s) are no images, the first is {junk[0].name}.",
+        message=f"{count_noun(len(junk), 'file')} of no image format, the first is {junk[0].name}.",
         file=junk[0].name,
         n_files=len(junk),
     )

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalmorph.errors import MissingSlicesError, ReadError, UnevenSpacingError
+from canalmorph.model.counting import count_noun
 from canalmorph.read.settings import ReadSettings
 from canalmorph.read.slices import SliceHeader
 from canalmorph.read.tags import tag_label
@@ -153,7 +154,8 @@ def _describe_missing(
         file=source,
         tag=tag_label("ImagePositionPatient"),
         detail=(
-            f"{lost} slice(s) are missing in {len(wide)} gap(s); the largest gap of "
+            f"{count_noun(lost, 'slice')} {'is' if lost == 1 else 'are'} missing in "
+            f"{count_noun(len(wide), 'gap')}; the largest gap of "
             f"{steps[first]:.2f} mm, where {usual:.2f} mm is usual, follows "
             f"{slices[first].entry.name}."
         ),
