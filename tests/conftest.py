@@ -5,6 +5,7 @@ import io
 import json
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import time
@@ -23,6 +24,9 @@ from typing import TYPE_CHECKING, Any
 os.environ.setdefault("NUMBA_NUM_THREADS", "1")
 os.environ.setdefault("MPLBACKEND", "Agg")
 os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")  # As the command line sets it.
+# Started in the background of a shell, tests and all that they start would be deaf to Ctrl+C.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 import numpy as np
 import pydicom
