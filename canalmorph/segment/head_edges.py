@@ -55,12 +55,15 @@ class HeadEdges:
     fused : (n,) bool array
         Rays on which head and socket could not be told apart. Those that met bone behind an edge
         have that edge all the same: it may be the head's.
+    gone : (n,) bool array
+        Rays that met the socket alone, with soft parts before it: the head is not there.
     """
 
     edge_mm: NDArray[np.float64]
     u_mm: NDArray[np.float64]
     gap_mm: NDArray[np.float64]
     fused: NDArray[np.bool_]
+    gone: NDArray[np.bool_]
 
 
 def fit_head_edges(
@@ -117,6 +120,7 @@ def fit_head_edges(
         u_mm=np.where(good, u, np.nan),
         gap_mm=gap,
         fused=fused | one_wall,
+        gone=socket_alone,
     )
 
 
