@@ -1,5 +1,7 @@
 """The reasons why a results folder, its key or one of its records cannot be used."""
 
+import zipfile
+import zlib
 from typing import ClassVar
 
 from canalmorph.errors import CanalMorphError
@@ -192,6 +194,18 @@ class CaseKeyUnusableError(CanalMorphError):
             f"can be read. {self.remedy}"
         )
         self.file, self.shortest_bytes = file, shortest_bytes
+
+
+#: What numpy and its helpers raise at a packed file of ours that is absent, damaged or another's.
+UNREADABLE = (
+    OSError,
+    ValueError,
+    KeyError,
+    TypeError,
+    EOFError,
+    zipfile.BadZipFile,
+    zlib.error,
+)
 
 
 class RecordUnreadableError(CanalMorphError):

@@ -7,7 +7,6 @@ in a box, the shaft in a tube around it. No patient, no date, no name of a file.
 import io
 import json
 import zipfile
-import zlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 from canalmorph.export.plain_parts import Members, Pack, pack_noun, unpack_noun
 from canalmorph.model.femur import AlignedFemur, KneeView, Side
 from canalmorph.model.volume import CtVolume, ScanFacts, SliceGap
-from canalmorph.results_errors import RecordUnreadableError
+from canalmorph.results_errors import UNREADABLE, RecordUnreadableError
 
 SURFACES_NAME = "surfaces.npz"
 #: Name and number of the file's form.
@@ -87,15 +86,7 @@ def read_surfaces(path: Path) -> tuple[AlignedFemur, ...]:
                 for side in (Side.RIGHT, Side.LEFT)
                 if side.value in content["femora"]
             )
-    except (
-        OSError,
-        ValueError,
-        KeyError,
-        TypeError,
-        EOFError,
-        zipfile.BadZipFile,
-        zlib.error,
-    ) as error:
+    except UNREADABLE as error:
         detail = f"The surfaces are absent or damaged ({type(error).__name__})."
         raise RecordUnreadableError(file=name, detail=detail) from error
 

@@ -7,8 +7,6 @@ files one after the other, and ``SIDE_jpeg_bytes`` (n,), their lengths. No patie
 """
 
 import io
-import zipfile
-import zlib
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +16,7 @@ from numpy.typing import NDArray
 from canalmorph.model.femur import Side
 from canalmorph.report.pictures import FemurPictures, PackedSection
 from canalmorph.report.projection import Picture
-from canalmorph.results_errors import RecordUnreadableError
+from canalmorph.results_errors import UNREADABLE, RecordUnreadableError
 
 PICTURES_NAME = "pictures.npz"
 
@@ -55,15 +53,7 @@ def read_pictures(path: Path) -> tuple[FemurPictures, ...]:
                 for side in (Side.RIGHT, Side.LEFT)
                 if f"{side}_ap" in members
             )
-    except (
-        OSError,
-        ValueError,
-        KeyError,
-        TypeError,
-        EOFError,
-        zipfile.BadZipFile,
-        zlib.error,
-    ) as error:
+    except UNREADABLE as error:
         detail = f"The pictures are absent or damaged ({type(error).__name__})."
         raise RecordUnreadableError(file="/".join(path.parts[-3:]), detail=detail) from error
 
